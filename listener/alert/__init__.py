@@ -1,0 +1,1 @@
+"""Telling people: events become JSON lines and a console view. Displays only, nothing that acts."""

@@ -1,0 +1,208 @@
+"""The call rule: when single words, each heard with a score, make a call.
+
+A call is the same phrase N times in a row. N words are judged jointly: their scores are added, each
+capped, less a penalty for an uneven rhythm. So three fair words in rhythm outweigh two loud ones and
+a miss, and no single word carries a call.
+"""
+
+from dataclasses import dataclass
+from math import inf, log
+from typing import TypeVar
+
+from listener.call.confidence import confidence
+from listener.events import Alert, Call, Candidate, Event, Hit, PartlyHeard
+from listener.settings import PhraseSettings, Settings
+from listener.speech.spotter import Calibration
+
+C = TypeVar("C", bound=Call)
+
+LONGEST_WORD_S = 2.0
+"""No phrase said once is taken to last longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Some words in a row and what they weigh together, stated for three words."""
+
+    hits: tuple[Hit, ...]
+    joint: float
+
+    @property
+    def start_s(self) -> float:
+        return self.hits[0].start_s
+
+    @property
+    def end_s(self) -> float:
+        return max(hit.end_s for hit in self.hits)
+
+
+def rhythm_penalty(first: Hit, second: Hit, third: Hit, weight: float) -> float:
+    """What three words cost for coming unevenly: weight * (ln(interval ratio))^2, at most 2 * weight.
+
+    The intervals are taken from onset to onset. People who call an abort keep an even beat; words of
+    talk do not. (Common practice, no source; the form is ours.)
+    """
+    one, two = second.start_s - first.start_s, third.start_s - second.start_s
+    if one <= 0 or two <= 0:
+        return 2 * weight
+    return weight * min(log(two / one) ** 2, 2.0)
+
+
+def best_chain(hits: list[Hit], length: int, phrase: PhraseSettings, calibration: Calibration) -> Chain | None:
+    """The heaviest chain of exactly `length` words that keep the gap limits, or None.
+
+    hits: in order of their starts. Dynamic programming over pairs of neighbours, since the rhythm of
+    three words needs the last two; ties go to the earlier chain. joint is scaled to three words.
+    """
+    if length == 1:
+        singles = [Chain((hit,), 3 * min(hit.score, calibration.word_cap)) for hit in hits]
+        return max(singles, key=lambda c: c.joint, default=None)
+    follows = [
+        [j for j in range(i + 1, len(hits)) if _may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))
+    ]
+    gains = [min(hit.score, calibration.word_cap) for hit in hits]
+    # ends[(i, j)]: the heaviest chain so far whose last two words are i and j.
+    ends = {(i, j): (gains[i] + gains[j], (i, j)) for i, js in enumerate(follows) for j in js}
+    for _ in range(length - 2):
+        longer: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
+        for (i, j), (weight, path) in ends.items():
+            for k in follows[j]:
+                total = weight + gains[k] - rhythm_penalty(hits[i], hits[j], hits[k], calibration.rhythm_weight)
+                if (j, k) not in longer or total > longer[j, k][0]:
+                    longer[j, k] = (total, (*path, k))
+        ends = longer
+    if not ends:
+        return None
+    weight, path = max(ends.values(), key=lambda end: end[0])
+    return Chain(tuple(hits[i] for i in path), weight * 3 / length)
+
+
+def _may_follow(one: Hit, two: Hit, phrase: PhraseSettings) -> bool:
+    return phrase.min_gap_s <= two.start_s - one.end_s <= phrase.max_gap_s
+
+
+class PhraseRule:
+    """Follows one phrase on one channel: hears hits as they become known, and time as it passes.
+
+    alert_level: the joint score (stated for three words) from which a call is an alert.
+    """
+
+    def __init__(
+        self, phrase: PhraseSettings, calibration: Calibration, alert_level: float, channel: int, engine: str
+    ) -> None:
+        self._phrase = phrase
+        self._calibration = calibration
+        self._alert_level = alert_level
+        self._channel = channel
+        self._engine = engine
+        self._hits: list[Hit] = []
+        self._alerted_end_s = -inf  # end of the last sure word of the last alerted call
+        self._candidate = _Peak(-inf)  # all the repeats, below the alert level
+        self._partly = _Peak(-inf)  # all the repeats but one
+
+    def hear(self, hit: Hit, now_s: float) -> Alert | None:
+        """A word was heard, or heard better than before. Gives the alert if that makes the call."""
+        if hit.score < self._calibration.word_floor or self._of_alerted_call(hit):
+            return None
+        self._keep(hit)
+        chain = self._best(self._phrase.repeats)
+        if chain and chain.joint >= self._alert_level:
+            self._alerted_end_s = chain.end_s
+            self._hits = []
+            self._candidate, self._partly = _Peak(chain.end_s), _Peak(chain.end_s)
+            return self._event(Alert, chain, now_s)
+        self._candidate = self._higher(self._candidate, self._phrase.repeats, self._calibration.candidate_level)
+        if self._phrase.repeats > 1:
+            self._partly = self._higher(self._partly, self._phrase.repeats - 1, self._calibration.partly_level)
+        return None
+
+    def pass_time(self, now_s: float, ended: bool = False) -> list[Candidate | PartlyHeard]:
+        """It is now_s. Gives the calls that made no alert and that no further word can join.
+
+        ended: the stream is over, so nothing can.
+        """
+        told: list[Candidate | PartlyHeard] = []
+        latest_s = inf if ended else now_s - self._phrase.max_gap_s - LONGEST_WORD_S - self._calibration.settle_s
+        if self._partly.chain and self._partly.chain.end_s < latest_s:
+            told.append(self._event(PartlyHeard, self._partly.chain, now_s))
+            self._partly = _Peak(self._partly.chain.end_s)
+        if self._candidate.chain and self._candidate.chain.end_s < latest_s:
+            told.append(self._event(Candidate, self._candidate.chain, now_s))
+            self._candidate = _Peak(self._candidate.chain.end_s)
+        return told
+
+    def _of_alerted_call(self, hit: Hit) -> bool:
+        """Words said on and on after the alert belong to the same call; only sure ones prolong it."""
+        if hit.start_s > self._alerted_end_s + self._phrase.call_over_s:
+            return False
+        if hit.score >= self._calibration.word_level:
+            self._alerted_end_s = max(self._alerted_end_s, hit.end_s)
+        return True
+
+    def _keep(self, hit: Hit) -> None:
+        same = [old for old in self._hits if _overlap(old, hit) > 0.5]
+        if any(old.score >= hit.score for old in same):
+            return
+        reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.max_gap_s)
+        kept = [old for old in self._hits if old not in same and old.end_s > hit.end_s - reach_s]
+        self._hits = sorted([*kept, hit], key=lambda h: (h.start_s, h.end_s))
+
+    def _best(self, length: int, from_s: float = -inf) -> Chain | None:
+        hits = [hit for hit in self._hits if hit.start_s >= from_s]
+        return best_chain(hits, length, self._phrase, self._calibration)
+
+    def _higher(self, peak: "_Peak", length: int, level: float) -> "_Peak":
+        chain = self._best(length, peak.from_s)
+        if chain is None or chain.joint < level or (peak.chain and peak.chain.joint >= chain.joint):
+            return peak
+        return _Peak(peak.from_s, chain)
+
+    def _event(self, kind: type[C], chain: Chain, now_s: float) -> C:
+        # A word that was not heard adds nothing: N-1 words are N-1 words' evidence for N.
+        share = len(chain.hits) / self._phrase.repeats
+        return kind(
+            channel=self._channel,
+            phrase=self._phrase.words,
+            repeats=self._phrase.repeats,
+            start_s=chain.start_s,
+            end_s=chain.end_s,
+            raised_s=now_s,
+            confidence=confidence(chain.joint * share, self._calibration),
+            engine=self._engine,
+            hits=chain.hits,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Peak:
+    """The heaviest chain seen since from_s and not told yet."""
+
+    from_s: float
+    chain: Chain | None = None
+
+
+def _overlap(one: Hit, two: Hit) -> float:
+    """Shared time over joint time, 0..1."""
+    shared = min(one.end_s, two.end_s) - max(one.start_s, two.start_s)
+    return max(0.0, shared) / max(max(one.end_s, two.end_s) - min(one.start_s, two.start_s), 1e-9)
+
+
+class CallRule:
+    """The rule for all phrases of one channel."""
+
+    def __init__(self, settings: Settings, calibration: Calibration, channel: int, engine: str) -> None:
+        level = settings.alert_level
+        if level is None:
+            level = calibration.alert_levels[settings.sensitivity]
+        self._rules = {
+            phrase.words: PhraseRule(phrase, calibration, level, channel, engine) for phrase in settings.phrases
+        }
+
+    def hear(self, hits: list[Hit], now_s: float) -> list[Event]:
+        """New hits at stream time now_s; gives the alerts they make."""
+        alerts = [self._rules[hit.phrase].hear(hit, now_s) for hit in hits]
+        return [alert for alert in alerts if alert]
+
+    def pass_time(self, now_s: float, ended: bool = False) -> list[Event]:
+        """It is now_s (and the stream is over, if ended); gives what was heard short of an alert."""
+        return [event for rule in self._rules.values() for event in rule.pass_time(now_s, ended)]

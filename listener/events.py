@@ -1,0 +1,104 @@
+"""The values that flow through the listener. All are frozen; every time is in seconds of the stream.
+
+Second 0 is the first sample of the file or of the capture. The sample count is the only clock here.
+"""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+RATE_HZ = 16_000
+"""The rate at which everything behind the resampler listens."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Some consecutive samples of one channel.
+
+    samples: float32, shape (n,), full scale is +-1.
+    first_sample: index of samples[0] in its stream.
+    rate_hz: samples a second.
+    """
+
+    samples: NDArray[np.float32]
+    first_sample: int
+    rate_hz: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """The words of one phrase, heard once.
+
+    score: like a log-odds, calibrated by each engine: 0 is even, more is surer. Engines are generous
+    and report weak hits too; the call rule judges several together.
+    """
+
+    phrase: str
+    start_s: float
+    end_s: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One phrase heard several times in a row: the common part of Alert, Candidate and PartlyHeard.
+
+    repeats: how many times the phrase must be said to be a call (the setting).
+    raised_s: stream time of the last sample that had been fed when this event came out, so that
+    raised_s - end_s is the honest delay.
+    confidence: 0..1, the calibrated chance that this is a true call.
+    hits: the words it rests on, in time order.
+    """
+
+    kind: ClassVar[str] = "call"
+    channel: int
+    phrase: str
+    repeats: int
+    start_s: float
+    end_s: float
+    raised_s: float
+    confidence: float
+    engine: str
+    hits: tuple[Hit, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Alert(Call):
+    """The call was made. There is exactly one for each call, however often the words are repeated."""
+
+    kind: ClassVar[str] = "alert"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate(Call):
+    """All the repeats were heard, but too weakly for an alert. Told when the call is over."""
+
+    kind: ClassVar[str] = "candidate"
+
+
+@dataclass(frozen=True, slots=True)
+class PartlyHeard(Call):
+    """All repeats but one were clearly heard, and the last did not come in time."""
+
+    kind: ClassVar[str] = "partly_heard"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something is wrong with the sound or with a stage; listening goes on if it can.
+
+    what: a short name that programs can rely on ("not_finite", "gate", ...).
+    detail: one sentence for people.
+    """
+
+    kind: ClassVar[str] = "fault"
+    channel: int
+    what: str
+    detail: str
+    raised_s: float
+
+
+Event = Alert | Candidate | PartlyHeard | Fault

@@ -1,0 +1,117 @@
+"""Monitor: the pipe from samples to events. Synchronous, deterministic, no I/O, no clock.
+
+Whatever runs the listener (a file, a live station, a drill, a study) runs this.
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, lfilter, lfilter_zi
+
+from listener.call.rule import CallRule
+from listener.errors import UserError
+from listener.events import RATE_HZ, Event, Fault, Hit
+from listener.settings import Settings
+from listener.sound.resample import HIGHEST_HZ, LOWEST_HZ, Resampler
+from listener.speech.engines import load_engine
+from listener.speech.gate import Closed, Failed, Gate, Opened, Passed, Step
+from listener.speech.spotter import Engine
+
+
+class Monitor:
+    """Listens to one channel.
+
+    rate_hz: 4,000 to 192,000. channel: number carried into the events. engine: a loaded engine to
+    share between channels; loaded from the settings if not given.
+
+    The same samples give the same events to the last field, however they are cut into blocks: inside,
+    they are cut anew into pieces of 20 ms, and raised_s is the end of the piece that made the event.
+    Raises UserError for a rate out of range and for whatever the engine cannot load.
+    """
+
+    def __init__(
+        self, settings: Settings, rate_hz: int, channel: int = 0, engine: Engine | None = None
+    ) -> None:
+        if not LOWEST_HZ <= rate_hz <= HIGHEST_HZ:
+            raise UserError(f"sample rate {rate_hz} Hz: must be {LOWEST_HZ} to {HIGHEST_HZ} Hz")
+        engine = engine or load_engine(settings)
+        self._rate_hz = rate_hz
+        self._channel = channel
+        self._piece = round(rate_hz / 50)
+        self._waiting = np.zeros(0, np.float32)
+        self._fed = 0
+        self._finite = True
+        self._resampler = Resampler(rate_hz)
+        self._rumble = _Rumble()
+        self._gate = Gate(settings.gate)
+        self._spotter = engine.spotter()
+        self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+
+    @property
+    def now_s(self) -> float:
+        """Stream time up to which the sound has been heard."""
+        return self._fed / self._rate_hz
+
+    def feed(self, samples: NDArray[np.float32]) -> list[Event]:
+        """Take the next samples (float32, shape (n,), any n) and give the events that came of them."""
+        self._waiting = np.concatenate([self._waiting, samples.astype(np.float32, copy=False)])
+        whole = len(self._waiting) // self._piece * self._piece
+        ready, self._waiting = self._waiting[:whole], self._waiting[whole:]
+        return [event for piece in np.split(ready, whole // self._piece or 1) for event in self._hear(piece)]
+
+    def finish(self) -> list[Event]:
+        """The stream has ended: gives the last events."""
+        events = list(self._hear(self._waiting))
+        self._waiting = self._waiting[:0]
+        steps = [*self._gate.feed(self._rumble.remove(self._resampler.finish())), *self._gate.finish()]
+        events += self._follow(steps)
+        return events + self._rule.pass_time(self.now_s, ended=True)
+
+    def _hear(self, piece: NDArray[np.float32]) -> Iterator[Event]:
+        if not len(piece):
+            return
+        self._fed += len(piece)
+        if not np.isfinite(piece).all():
+            piece = np.nan_to_num(piece, nan=0.0, posinf=0.0, neginf=0.0)
+            if self._finite:
+                self._finite = False
+                yield self._fault("not_finite", "the sound holds values that are no numbers; taken as silence")
+        yield from self._follow(self._gate.feed(self._rumble.remove(self._resampler.feed(piece))))
+        yield from self._rule.pass_time(self.now_s)
+
+    def _follow(self, steps: Iterator[Step] | list[Step]) -> Iterator[Event]:
+        for step in steps:
+            hits: list[Hit] = []
+            match step:
+                case Opened(first_sample):
+                    self._spotter.restart(first_sample)
+                case Passed(samples):
+                    hits = self._spotter.feed(samples)
+                case Closed():
+                    hits = self._spotter.finish()
+                case Failed(reason):
+                    yield self._fault("gate", f"the voice gate failed ({reason}); it stays open")
+            yield from self._rule.hear(hits, self.now_s)
+
+    def _fault(self, what: str, detail: str) -> Fault:
+        return Fault(self._channel, what, detail, self.now_s)
+
+
+class _Rumble:
+    """Takes away what lies below speech (DC offset, hum of the wind): second-order high-pass, 30 Hz.
+
+    It starts settled on the first sample, so that an offset makes no thump.
+    """
+
+    def __init__(self) -> None:
+        self._b, self._a = butter(2, 30, "highpass", fs=RATE_HZ)
+        self._state: NDArray[np.float64] | None = None
+
+    def remove(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        if not len(samples):
+            return samples
+        if self._state is None:
+            self._state = lfilter_zi(self._b, self._a) * samples[0]
+        filtered, self._state = lfilter(self._b, self._a, samples, zi=self._state)
+        return filtered.astype(np.float32)

@@ -1,0 +1,179 @@
+"""The settings: a YAML file becomes frozen values. A wrong key or value is one clear line.
+
+Settings() with no file is the flight deck: "suspend", three times.
+"""
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from listener.errors import SettingsError
+
+Sensitivity = Literal["cautious", "balanced", "eager"]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+def _plain_words(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("YAML reads on, off, yes and no as true or false: put the word in quotes")
+    return " ".join(value.lower().split()) if isinstance(value, str) else value
+
+
+Words = Annotated[str, BeforeValidator(_plain_words), Field(min_length=1)]
+
+
+class PhraseSettings(_Model):
+    """One call to listen for: its words and how often they are said in a row."""
+
+    words: Words
+    """What is said once, for example "suspend" or "cease fire"."""
+    repeats: int = Field(3, ge=1, le=5)
+    """How many times in a row make the call."""
+    min_gap_s: float = Field(0.0, ge=0.0, le=5.0)
+    """Shortest time between one word's end and the next one's start."""
+    max_gap_s: float = Field(1.5, gt=0.0, le=10.0)
+    """Longest time between one word's end and the next one's start."""
+    call_over_s: float = Field(3.0, gt=0.0, le=60.0)
+    """After an alert, the word said again within this time still belongs to the same call."""
+
+    @model_validator(mode="after")
+    def _gaps_in_order(self) -> "PhraseSettings":
+        if self.min_gap_s >= self.max_gap_s:
+            raise ValueError(f"min_gap_s ({self.min_gap_s:g}) must be less than max_gap_s ({self.max_gap_s:g})")
+        return self
+
+
+class GateSettings(_Model):
+    """The voice gate: only what may be speech goes on to the recogniser. It opens if it fails."""
+
+    aggressiveness: int = Field(0, ge=0, le=3)
+    """How readily sound is called not speech: 0 lets most through, 3 least."""
+    pre_roll_s: float = Field(0.5, ge=0.0, le=5.0)
+    """How much of the sound before the gate opened is heard too."""
+    hangover_s: float = Field(1.0, ge=0.0, le=30.0)
+    """How long the gate stays open after the last speech."""
+
+
+class SphinxSettings(_Model):
+    """PocketSphinx, the engine with a US English model that needs no download."""
+
+
+class VoskSettings(_Model):
+    """A vosk model in a folder of yours."""
+
+    model_path: Path | None = None
+    """The model's folder: the one that holds am/, conf/ and graph/."""
+
+
+def _gate_off(value: Any) -> Any:
+    # YAML 1.1 reads a bare off as false.
+    return "off" if value is False else value
+
+
+class Settings(_Model):
+    """Everything that can be set. Defaults are the flight deck's."""
+
+    phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
+    """The calls to listen for, any number at once."""
+    engine: Literal["sphinx", "vosk"] = "sphinx"
+    """Which recogniser listens."""
+    sensitivity: Sensitivity = "balanced"
+    """cautious: fewer false alerts; eager: fewer missed calls."""
+    alert_level: float | None = None
+    """For researchers: the joint score for an alert, in place of the sensitivity's."""
+    gate: Annotated[GateSettings | Literal["off"], BeforeValidator(_gate_off)] = GateSettings()
+    """The voice gate, or off."""
+    pronounce: dict[Words, tuple[str, ...]] = {}
+    """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
+    sphinx: SphinxSettings = SphinxSettings()
+    vosk: VoskSettings = VoskSettings()
+
+    @field_validator("phrases")
+    @classmethod
+    def _each_once(cls, phrases: tuple[PhraseSettings, ...]) -> tuple[PhraseSettings, ...]:
+        words = [p.words for p in phrases]
+        for word in words:
+            if words.count(word) > 1:
+                raise ValueError(f"{word!r} is listed more than once")
+        return phrases
+
+    def with_phrases(self, phrases: tuple[PhraseSettings, ...]) -> "Settings":
+        """These settings with other phrases (checked again)."""
+        return Settings.model_validate({**dict(self), "phrases": phrases})
+
+
+def read_settings(path: Path) -> Settings:
+    """Read a YAML settings file.
+
+    Relative paths in it are meant from the file's own folder. Raises SettingsError: one line that
+    names the file, the key, the value and what is allowed.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not a text file"
+        raise SettingsError(f"{path}: cannot read the settings: {reason}") from None
+    try:
+        data = yaml.safe_load(text)
+    except yaml.YAMLError as error:
+        raise SettingsError(f"{path}: {_where(error)}not valid YAML: {_problem(error)}") from None
+    if data is None:
+        data = {}
+    if not isinstance(data, dict):
+        raise SettingsError(f"{path}: expected settings such as 'engine: sphinx', found {data!r:.60}")
+    settings = settings_from(data, where=str(path))
+    return _from_folder(settings, path.parent)
+
+
+def settings_from(data: dict[str, Any], where: str) -> Settings:
+    """Settings from plain values. Raises SettingsError that starts with `where`."""
+    try:
+        return Settings.model_validate(data)
+    except ValidationError as error:
+        raise SettingsError(f"{where}: " + "; ".join(_line(e) for e in error.errors())) from None
+
+
+def _from_folder(settings: Settings, folder: Path) -> Settings:
+    model_path = settings.vosk.model_path
+    if model_path is None or model_path.is_absolute():
+        return settings
+    return settings.model_copy(update={"vosk": VoskSettings(model_path=folder / model_path.expanduser())})
+
+
+def _where(error: yaml.YAMLError) -> str:
+    mark = getattr(error, "problem_mark", None)
+    return f"line {mark.line + 1}: " if mark else ""
+
+
+def _problem(error: yaml.YAMLError) -> str:
+    return " ".join(str(getattr(error, "problem", None) or error).split())
+
+
+def _line(error: Any) -> str:
+    """One pydantic error as 'key: what is wrong (value)'."""
+    key = ".".join(str(part) for part in error["loc"] if part not in ("GateSettings", "literal['off']"))
+    value = error["input"]
+    match error["type"]:
+        case "extra_forbidden":
+            return f"{key}: no such setting"
+        case "value_error":
+            said = str(error["ctx"]["error"])
+        case "literal_error":
+            said = f"must be {error['ctx']['expected']}"
+        case _:
+            said = error["msg"][0].lower() + error["msg"][1:]
+    shown = "" if isinstance(value, (dict, list, tuple, BaseModel)) else f" (it is {value!r})"
+    return f"{key}: {said}{shown}"

@@ -1,0 +1,1 @@
+"""Sound in: files and sound cards become blocks of samples; the sample count is the clock."""

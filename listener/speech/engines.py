@@ -1,0 +1,23 @@
+"""The engines by name. Each is imported only when it is asked for, so that starting stays quick."""
+
+from collections.abc import Callable
+from importlib import import_module
+
+from listener.settings import Settings
+from listener.speech.spotter import Engine
+
+# name in the settings -> module and factory: factory(settings) -> Engine
+ENGINES: dict[str, str] = {
+    "sphinx": "listener.speech.sphinx_spotter:load",
+    "vosk": "listener.speech.vosk_spotter:load",
+}
+
+
+def load_engine(settings: Settings) -> Engine:
+    """Load the engine that the settings name, with the phrases of the settings.
+
+    Raises UserError when a word is unknown to the engine or a model is missing.
+    """
+    module, function = ENGINES[settings.engine].split(":")
+    factory: Callable[[Settings], Engine] = getattr(import_module(module), function)
+    return factory(settings)

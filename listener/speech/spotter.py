@@ -1,0 +1,74 @@
+"""What every engine must offer: an Engine is loaded once, a Spotter listens to one channel."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.events import Hit
+
+
+class Spotter(Protocol):
+    """Hears the configured phrases on one channel, word-phrase by word-phrase.
+
+    The same audio gives the same hits, however it is cut into pieces by feed().
+    """
+
+    name: str
+
+    def restart(self, first_sample: int) -> None:
+        """What follows starts at this sample of the RATE_HZ stream; what was heard before is forgotten."""
+
+    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
+        """Take the next samples (float32, shape (n,), any n, at RATE_HZ) and give the hits that became known.
+
+        A word may be reported again, overlapping its first report, when its score has become better:
+        so a spotter can report early. Times are absolute (see restart).
+        """
+
+    def finish(self) -> list[Hit]:
+        """The stretch has ended: give what is still held back. restart() comes before more audio."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How an engine's scores are judged. Joint scores are sums of word scores, stated for three words.
+
+    alert_levels: the joint score that an alert needs, for each sensitivity.
+    partly_level: the joint score that all words but one need to be told as partly heard.
+    candidate_level: calls below it are not even candidates.
+    word_level: the score of a word that is surely there; such a word keeps an alerted call alive.
+    word_floor, word_cap: hits below the floor are ignored, and no word adds more than the cap, so
+    that no single word carries a call.
+    rhythm_weight: what an uneven beat costs (see listener.call.rule.rhythm_penalty).
+    even_level, slope: confidence = 1 / (1 + exp(-slope * (joint - even_level))).
+    settle_s: the longest time from the end of a word to its last (best) report.
+    Raises ValueError when two of the strongest words and one at the floor would make an alert.
+    """
+
+    alert_levels: Mapping[str, float]
+    partly_level: float
+    candidate_level: float
+    word_level: float
+    word_floor: float
+    word_cap: float
+    rhythm_weight: float
+    even_level: float
+    slope: float
+    settle_s: float = 0.5
+
+    def __post_init__(self) -> None:
+        if min(self.alert_levels.values()) <= 2 * self.word_cap + self.word_floor:
+            raise ValueError("alert_levels must be above 2 * word_cap + word_floor")
+
+
+class Engine(Protocol):
+    """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own."""
+
+    name: str
+    calibration: Calibration
+
+    def spotter(self) -> Spotter:
+        """A new spotter for one channel."""
