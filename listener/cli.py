@@ -1,17 +1,79 @@
 """The commands. Thin: each reads its arguments and calls what does the work."""
 
+import os
 import sys
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
 from listener.errors import SettingsError, UserError
+from listener.settings import Settings, read_settings, settings_from
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+
+ConfigFile = Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")]
 
 
 @app.callback()
 def about() -> None:
     """An advisory second listener for a spoken abort call. It tells people; it moves nothing."""
+
+
+@app.command()
+def replay(
+    audio: Annotated[list[Path], typer.Argument(help="Sound files.", show_default=False)],
+    config: ConfigFile = None,
+    phrase: Annotated[list[str] | None, typer.Option(help="Listen for these words instead.")] = None,
+    repeats: Annotated[int | None, typer.Option(help="How many times in a row make the call.")] = None,
+    engine: Annotated[str | None, typer.Option(help="The recogniser: see 'listener models'.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Alerts as JSON lines on stdout.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Also calls below the alert level.")] = False,
+    paced: Annotated[bool, typer.Option("--paced", help="At the speed of the clock.")] = False,
+) -> None:
+    """Listen to recordings and tell the calls in them."""
+    from listener.report import replay_files
+
+    settings = _settings(config, phrase, repeats, engine)
+    raise typer.Exit(replay_files(audio, settings, as_json, everything, paced))
+
+
+@app.command()
+def config(
+    file: Annotated[Path | None, typer.Argument(help="Settings file (YAML).")] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of the settings.")] = False,
+) -> None:
+    """Check a settings file and print what results."""
+    import json
+
+    import yaml
+
+    if schema:
+        print(json.dumps(Settings.model_json_schema(), indent=2))
+        return
+    settings = read_settings(file) if file else Settings()
+    print(yaml.safe_dump(settings.model_dump(mode="json"), sort_keys=False, allow_unicode=True), end="")
+
+
+@app.command()
+def models(config: ConfigFile = None) -> None:
+    """List the recognisers and whether each can be used with these settings."""
+    from listener.report import print_engines
+
+    print_engines(read_settings(config) if config else Settings())
+
+
+def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> Settings:
+    """The file's settings with the command line's on top."""
+    base = read_settings(config) if config else Settings()
+    data = dict(base)
+    if phrases:
+        data["phrases"] = [{**dict(base.phrases[0]), "words": words} for words in phrases]
+    if repeats is not None:
+        data["phrases"] = [{**dict(p), "repeats": repeats} for p in data["phrases"]]
+    if engine is not None:
+        data["engine"] = engine
+    return settings_from(data, where="command line")
 
 
 def main() -> None:
@@ -21,3 +83,7 @@ def main() -> None:
     except UserError as error:
         print(f"listener: {error}", file=sys.stderr)
         sys.exit(2 if isinstance(error, SettingsError) else 1)
+    except BrokenPipeError:
+        # The reader of our stdout has gone (as with head): nothing more to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)

@@ -1,0 +1,32 @@
+"""Events as JSON lines: the contract that scripts lean on. One object a line, on stdout."""
+
+import json
+
+from listener.events import Call, Hit
+
+
+def json_line(call: Call, file: str) -> str:
+    """An alert, candidate or partly heard call as one line of JSON, without the line's end.
+
+    Times are seconds from the file's first sample, to the millisecond.
+    """
+    return json.dumps(
+        {
+            "kind": call.kind,
+            "file": file,
+            "channel": call.channel,
+            "phrase": call.phrase,
+            "repeats": call.repeats,
+            "start_s": round(call.start_s, 3),
+            "end_s": round(call.end_s, 3),
+            "raised_s": round(call.raised_s, 3),
+            "confidence": round(call.confidence, 6),
+            "engine": call.engine,
+            "hits": [_hit(hit) for hit in call.hits],
+        },
+        ensure_ascii=False,
+    )
+
+
+def _hit(hit: Hit) -> dict[str, float]:
+    return {"start_s": round(hit.start_s, 3), "end_s": round(hit.end_s, 3), "score": round(hit.score, 3)}
