@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, lfilter, lfilter_zi
 
 from listener.call.rule import CallRule
 from listener.errors import UserError
@@ -43,7 +42,7 @@ class Monitor:
         self._fed = 0
         self._finite = True
         self._resampler = Resampler(rate_hz)
-        self._rumble = _Rumble()
+        self._offset = _Offset()
         self._gate = Gate(settings.gate)
         self._spotter = engine.spotter()
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
@@ -64,7 +63,7 @@ class Monitor:
         """The stream has ended: gives the last events."""
         events = list(self._hear(self._waiting))
         self._waiting = self._waiting[:0]
-        steps = [*self._gate.feed(self._rumble.remove(self._resampler.finish())), *self._gate.finish()]
+        steps = [*self._gate.feed(self._offset.remove(self._resampler.finish())), *self._gate.finish()]
         events += self._follow(steps)
         return events + self._rule.pass_time(self.now_s, ended=True)
 
@@ -77,7 +76,7 @@ class Monitor:
             if self._finite:
                 self._finite = False
                 yield self._fault("not_finite", "the sound holds values that are no numbers; taken as silence")
-        yield from self._follow(self._gate.feed(self._rumble.remove(self._resampler.feed(piece))))
+        yield from self._follow(self._gate.feed(self._offset.remove(self._resampler.feed(piece))))
         yield from self._rule.pass_time(self.now_s)
 
     def _follow(self, steps: Iterator[Step] | list[Step]) -> Iterator[Event]:
@@ -98,20 +97,21 @@ class Monitor:
         return Fault(self._channel, what, detail, self.now_s)
 
 
-class _Rumble:
-    """Takes away what lies below speech (DC offset, hum of the wind): second-order high-pass, 30 Hz.
+class _Offset:
+    """Takes a steady offset (DC) away: what a running mean of about half a second follows.
 
-    It starts settled on the first sample, so that an offset makes no thump.
+    It starts at the first samples' mean, so that an offset makes no thump; speech is left as it is.
     """
 
+    _SHARE = 0.04  # of each 20 ms piece in the mean
+
     def __init__(self) -> None:
-        self._b, self._a = butter(2, 30, "highpass", fs=RATE_HZ)
-        self._state: NDArray[np.float64] | None = None
+        self._mean: np.float32 | None = None
 
     def remove(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         if not len(samples):
             return samples
-        if self._state is None:
-            self._state = lfilter_zi(self._b, self._a) * samples[0]
-        filtered, self._state = lfilter(self._b, self._a, samples, zi=self._state)
-        return filtered.astype(np.float32)
+        here = samples.mean()
+        before = here if self._mean is None else self._mean
+        self._mean = before + np.float32(self._SHARE) * (here - before)
+        return samples - np.linspace(before, self._mean, len(samples), dtype=np.float32)

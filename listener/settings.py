@@ -76,6 +76,8 @@ class VoskSettings(_Model):
 
     model_path: Path | None = None
     """The model's folder: the one that holds am/, conf/ and graph/."""
+    decoys: tuple[Words, ...] = ()
+    """Other words of the model's language, to take up what is not the phrase. Empty: common English ones."""
 
 
 def _gate_off(value: Any) -> Any:
@@ -150,7 +152,8 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
     model_path = settings.vosk.model_path
     if model_path is None or model_path.is_absolute():
         return settings
-    return settings.model_copy(update={"vosk": VoskSettings(model_path=folder / model_path.expanduser())})
+    vosk = settings.vosk.model_copy(update={"model_path": folder / model_path.expanduser()})
+    return settings.model_copy(update={"vosk": vosk})
 
 
 def _where(error: yaml.YAMLError) -> str:

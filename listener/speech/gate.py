@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from listener.events import RATE_HZ
 from listener.settings import GateSettings
+from listener.sound.pcm import pcm16
 
 FRAME = RATE_HZ // 50
 
@@ -88,7 +89,8 @@ class Gate:
     def finish(self) -> Iterator[Step]:
         """The stream has ended."""
         if self._open:
-            yield from self._pass(self._rest)
+            if len(self._rest):
+                yield from self._pass(self._rest)
             self._open = False
             yield Closed()
         self._rest = self._rest[:0]
@@ -124,11 +126,6 @@ class Gate:
             yield Opened(self._next_sample)
         self._next_sample += len(samples)
         yield Passed(samples)
-
-
-def pcm16(samples: NDArray[np.float32]) -> bytes:
-    """float32 samples (full scale +-1) as 16-bit PCM in the machine's byte order; louder is clipped."""
-    return (np.clip(samples, -1.0, 32767 / 32768) * 32768).astype(np.int16).tobytes()
 
 
 def _webrtc(aggressiveness: int) -> SpeechTest:
