@@ -1,0 +1,215 @@
+"""From packs of clips to training examples.
+
+``load`` reads a corpus folder (packs of audio beside a ``clips.csv``) into one flat int16
+array. ``Composer`` then lays clips of one voice on a six-second line: words said alone,
+twice, three times, lists of words, sentences. Every example is a pure function of
+(seed, number), so any number of worker processes gives the same training run.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import re
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from listener.errors import UserError
+from listener.speech.pronounce import PHONE_INDEX, Pronunciation, parse_arpabet, pronunciations
+
+RATE_HZ = 16_000
+LETTERS = {"a": "EY"}  # one-letter "words" in spelled-out speech: the letter's name
+NAMES = {
+    "snowboy": "S N OW B OY", "jarvis": "JH AA R V IH S", "alexa": "AH L EH K S AH",
+    "hashtag": "HH AE SH T AE G", "marvin": "M AA R V IH N",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One clip: where it lies in the flat audio, who speaks, what is said."""
+
+    start: int
+    length: int
+    engine: str
+    voice: str
+    kind: str  # word | phrase | sentence
+    words: tuple[Pronunciation, ...]
+    text: str
+
+
+@dataclass(frozen=True)
+class Corpus:
+    audio: np.ndarray  # int16, all clips end to end
+    clips: tuple[Clip, ...]
+
+
+def held_back(name: str) -> bool:
+    """One third of the real speakers (or files, where speakers are not known), by hash."""
+    return int(hashlib.md5(name.encode()).hexdigest(), 16) % 3 == 0
+
+
+def transcribe(text: str, *, spelled_letters: bool = False) -> tuple[Pronunciation, ...] | None:
+    """First pronunciation of each word of a text, or None if one is unknown."""
+    ways = []
+    for word in re.findall(r"[a-z']+", text.lower()):
+        try:
+            if spelled_letters and word in LETTERS:
+                ways.append(parse_arpabet(LETTERS[word]))
+            elif word in NAMES:
+                ways.append(parse_arpabet(NAMES[word]))
+            else:
+                ways.append(pronunciations(word)[0])
+        except UserError:
+            return None
+    return tuple(ways)
+
+
+def _read_pack(path: Path) -> np.ndarray:
+    audio, rate = soundfile.read(path, dtype="int16")
+    if rate != RATE_HZ:
+        raise ValueError(f"{path}: {rate} Hz, expected {RATE_HZ}")
+    return audio
+
+
+def _rows(folder: Path) -> list[dict[str, str]]:
+    with open(folder / "clips.csv", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.ndarray]:
+    paths = [folder / name for name in names]
+    with ProcessPoolExecutor(workers) as pool:
+        return dict(zip(names, pool.map(_read_pack, paths, chunksize=1), strict=True))
+
+
+def load(folder: Path, *, real: bool, workers: int = 4, dev: bool = False) -> Corpus:
+    """Read a corpus folder. ``real``: people's clips with a speaker column; else synthetic.
+
+    Only training clips are kept (or only the held-back ones if ``dev``).
+    """
+    rows = [row for row in _rows(folder) if _wanted(row, real=real, dev=dev)]
+    pack_of = "file" if real else "pack"
+    packs = read_packs(folder, sorted({row[pack_of] for row in rows}), workers)
+    pieces, clips, at = [], [], 0
+    for row in rows:
+        words = transcribe(row["text"], spelled_letters=real)
+        start = round(float(row["start_s"]) * RATE_HZ)
+        piece = packs[row[pack_of]][start : start + round(float(row["seconds"]) * RATE_HZ)]
+        if not words or len(piece) < 0.1 * RATE_HZ:
+            continue
+        engine, voice = ("real", row["speaker"] or row["file"]) if real else (row["engine"], row["voice"])
+        kind = _real_kind(row) if real else row["kind"]
+        clips.append(Clip(at, len(piece), engine, voice, kind, words, row["text"]))
+        pieces.append(piece)
+        at += len(piece)
+    return Corpus(np.concatenate(pieces) if pieces else np.zeros(0, np.int16), tuple(clips))
+
+
+def _wanted(row: dict[str, str], *, real: bool, dev: bool) -> bool:
+    if real:
+        return held_back(row["speaker"] or row["file"]) == dev
+    return (row.get("split", "train") == "dev") == dev
+
+
+def _real_kind(row: dict[str, str]) -> str:
+    return "word" if len(row["text"].split()) <= 2 and not row["speaker"] else "sentence"
+
+
+def join(corpora: list[Corpus]) -> Corpus:
+    """One corpus of several."""
+    clips, at = [], 0
+    for corpus in corpora:
+        for clip in corpus.clips:
+            clips.append(Clip(clip.start + at, *_rest(clip)))
+        at += len(corpus.audio)
+    return Corpus(np.concatenate([c.audio for c in corpora]), tuple(clips))
+
+
+def _rest(clip: Clip) -> tuple:
+    return clip.length, clip.engine, clip.voice, clip.kind, clip.words, clip.text
+
+
+@dataclass(frozen=True)
+class Example:
+    audio: np.ndarray  # int16 (samples,)
+    words: list[Pronunciation]
+    engine: str
+
+
+REPEATS = ((1, 0.50), (2, 0.15), (3, 0.27), (4, 0.08))
+
+
+class Composer:
+    """Lays clips on a line. ``shares`` weighs the engines against each other."""
+
+    def __init__(self, corpus: Corpus, seconds: float, shares: dict[str, float]) -> None:
+        self.corpus, self.samples = corpus, round(seconds * RATE_HZ)
+        self.fill = round(0.85 * self.samples)  # room to be played slower later
+        by_voice: dict[tuple[str, str], dict[str, list[Clip]]] = defaultdict(lambda: defaultdict(list))
+        for clip in corpus.clips:
+            if clip.length <= self.fill - 1600:
+                group = "word" if clip.kind == "word" else "text"
+                by_voice[clip.engine, clip.voice][group].append(clip)
+        self.voices: dict[str, list[dict[str, list[Clip]]]] = defaultdict(list)
+        self.takes: dict[int, dict[str, list[Clip]]] = {}
+        for (engine, _), groups in sorted(by_voice.items()):
+            self.voices[engine].append(groups)
+            takes: dict[str, list[Clip]] = defaultdict(list)
+            for clip in groups["word"]:
+                takes[clip.text].append(clip)
+            self.takes[id(groups)] = takes
+        self.engines = sorted(self.voices)
+        weights = np.array([shares.get(engine, 0.0) for engine in self.engines])
+        self.weights = weights / weights.sum()
+        self._voice_weights = {
+            e: _by_size(self.voices[e]) for e in self.engines
+        }
+
+    def example(self, seed: int, number: int) -> Example:
+        rng = np.random.default_rng([seed, number])
+        engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
+        voice = self.voices[engine][rng.choice(len(self.voices[engine]), p=self._voice_weights[engine])]
+        line, words = np.zeros(self.samples, np.int16), []
+        if rng.random() < 0.03:
+            return Example(line, words, engine)
+        as_words = bool(voice["word"]) and (rng.random() < 0.62 or not voice["text"])
+        at = round(rng.uniform(0.0, 1.0) ** 2 * 1.5 * RATE_HZ)
+        while True:
+            clips = self._repeat(rng, voice) if as_words else [_pick(rng, voice["text"])]
+            gap_s = rng.uniform(0.0, 0.7) ** 1.5 + 0.02
+            for clip in clips:
+                if at + clip.length > self.fill:
+                    return Example(line, words, engine)
+                piece = self.corpus.audio[clip.start : clip.start + clip.length]
+                gain = 10 ** (rng.normal(0, 1.5) / 20)
+                line[at : at + clip.length] = np.clip(piece * gain, -32767, 32767)
+                words.extend(clip.words)
+                at += clip.length + round(RATE_HZ * gap_s * rng.uniform(0.8, 1.25))
+            at += round(RATE_HZ * rng.uniform(0.0, 0.6) * rng.integers(0, 2))
+
+    def _repeat(self, rng: np.random.Generator, voice: dict[str, list[Clip]]) -> list[Clip]:
+        counts, odds = zip(*REPEATS, strict=True)
+        clip = _pick(rng, voice["word"])
+        takes = self.takes[id(voice)][clip.text]
+        times = counts[rng.choice(len(counts), p=odds)]
+        same = rng.random() < 0.5
+        return [clip if same else _pick(rng, takes) for _ in range(times)]
+
+
+def _by_size(voices: list[dict[str, list[Clip]]]) -> np.ndarray:
+    sizes = np.sqrt([sum(len(group) for group in voice.values()) for voice in voices])
+    return sizes / sizes.sum()
+
+
+def _pick(rng: np.random.Generator, clips: list[Clip]) -> Clip:
+    return clips[rng.integers(len(clips))]
+
+
+def phone_ids(words: list[Pronunciation]) -> list[int]:
+    return [PHONE_INDEX[p] for word in words for p in word]

@@ -1,0 +1,93 @@
+"""From a fitted network to the files that ship: a streaming step, a text encoder, rivals."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import onnx
+import torch
+from onnxruntime.quantization import QuantType, quantize_dynamic
+from torch import Tensor, nn
+
+from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from models.training.net import Ear, NetShape
+
+OPSET = 17
+
+
+class _Step(nn.Module):
+    def __init__(self, net: Ear) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor):
+        return self.net.step(features, position, known, keys, values)
+
+
+class _Text(nn.Module):
+    def __init__(self, net: Ear) -> None:
+        super().__init__()
+        self.text = net.text
+
+    def forward(self, phones: Tensor) -> Tensor:
+        return self.text(phones)
+
+
+def load_net(state: dict, *, averaged: bool = True) -> Ear:
+    """The network of a checkpoint, its slow average by default."""
+    net = Ear(NetShape(**state["shape"]))
+    net.load_state_dict(state["average" if averaged else "net"])
+    return net.float().eval()
+
+
+def export_step(net: Ear, path: Path) -> None:
+    """Write the streaming step; weights of the transformer's matrices in 8-bit integers."""
+    shape = net.shape
+    cache = torch.zeros(shape.layers, 1, shape.heads, shape.left, shape.width // shape.heads)
+    args = (torch.zeros(1, 2 * shape.chunk + 3, shape.inputs), torch.tensor([0]), torch.tensor([0]), cache, cache)
+    plain = path.with_suffix(".float.onnx")
+    torch.onnx.export(
+        _Step(net), args, str(plain), opset_version=OPSET, dynamo=False,
+        input_names=["features", "position", "known", "keys", "values"],
+        output_names=["phones", "words", "keys_out", "values_out"],
+    )  # fmt: skip
+    quantize_dynamic(
+        str(plain), str(path), weight_type=QuantType.QInt8, per_channel=True, reduce_range=False,
+        op_types_to_quantize=["MatMul", "Gemm"],
+    )
+
+
+def export_text(net: Ear, path: Path) -> None:
+    """Write the text encoder: phones (1, n) -> word (1, query)."""
+    torch.onnx.export(
+        _Text(net), (torch.tensor([[1, 2, 3]]),), str(path), opset_version=OPSET, dynamo=False,
+        input_names=["phones"], output_names=["word"], dynamic_axes={"phones": {1: "n"}},
+    )  # fmt: skip
+
+
+@torch.no_grad()
+def export_rivals(net: Ear, words: list[Pronunciation], path: Path) -> None:
+    """Embed the rival words and write them in half precision."""
+    unique = sorted(set(words))
+    rows = [net.text(torch.tensor([[PHONE_INDEX[p] for p in word]]))[0].numpy() for word in unique]
+    np.savez_compressed(path, phones=[" ".join(w) for w in unique], embedded=np.stack(rows).astype(np.float16))
+
+
+def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict) -> None:
+    """Write ear.json with the checksums of the files beside it."""
+    files = ("ear.onnx", "text.onnx", "rivals.npz")
+    data = {
+        "name": name,
+        "shape": shape.as_dict(),
+        "weights": weights,
+        "calibration": calibration,
+        "sha256": {f: hashlib.sha256((folder / f).read_bytes()).hexdigest() for f in files},
+    }
+    (folder / "ear.json").write_text(json.dumps(data, indent=2) + "\n")
+
+
+def check(path: Path) -> None:
+    onnx.checker.check_model(str(path))

@@ -1,0 +1,220 @@
+"""Fitting the ear: one loop, resumable, with a budget in minutes or steps.
+
+Two connectionist temporal classification losses (Graves et al. 2006) are added: one over
+phones, one over whole words. The words' scores come from comparing each frame's query with
+embeddings of the batch's own words and of some thousand other common words as rivals.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+from torch.utils.data import DataLoader, IterableDataset, get_worker_info
+
+from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from models.training import augment
+from models.training.data import Composer, Corpus, phone_ids, transcribe
+from models.training.net import BLANK, Ear, NetShape
+from models.training.whisper_weights import encoder_arrays
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that shapes a training run."""
+
+    seconds: float = 6.0
+    batch: int = 160
+    steps: int = 6000
+    minutes: float = 0.0  # 0: no limit
+    rate_trunk: float = 2.5e-4
+    rate_heads: float = 1.5e-3
+    weight_decay: float = 0.02
+    warm_steps: int = 300
+    word_weight: float = 0.5
+    rivals: int = 2000
+    snr_db: tuple[float, float] = (-11.0, 22.0)
+    average: float = 0.999
+    seed: int = 1
+    workers: int = 12
+    shares: dict[str, float] = field(
+        default_factory=lambda: {
+            "kokoro": 0.40, "espeak": 0.14, "flite": 0.08, "hibari": 0.10,
+            "festival": 0.06, "real": 0.22,
+        }
+    )  # fmt: skip
+
+
+class Lexicon:
+    """All pronunciations seen or common; words are numbers in it."""
+
+    def __init__(self, words: list[Pronunciation]) -> None:
+        self.words = sorted(set(words))
+        self.index = {word: i for i, word in enumerate(self.words)}
+        self.lengths = torch.tensor([len(w) for w in self.words])
+        self.phones = torch.full((len(self.words), int(self.lengths.max())), BLANK)
+        for i, word in enumerate(self.words):
+            self.phones[i, : len(word)] = torch.tensor([PHONE_INDEX[p] for p in word])
+
+
+class _Batches(IterableDataset):
+    def __init__(self, composer: Composer, lexicon: Lexicon, plan: Plan, first: int) -> None:
+        self.composer, self.lexicon, self.plan, self.first = composer, lexicon, plan, first
+
+    def __iter__(self) -> Iterator[dict[str, Tensor]]:
+        info = get_worker_info()
+        worker, workers = (info.id, info.num_workers) if info else (0, 1)
+        step = self.first + worker
+        while True:
+            yield self._batch(step)
+            step += workers
+
+    def _batch(self, step: int) -> dict[str, Tensor]:
+        size = self.plan.batch
+        examples = [self.composer.example(self.plan.seed, step * size + i) for i in range(size)]
+        phones = [phone_ids(e.words) for e in examples]
+        words = [[self.lexicon.index[w] for w in e.words] for e in examples]
+        return {
+            "audio": torch.from_numpy(np.stack([e.audio for e in examples])),
+            "phones": torch.tensor(sum(phones, [])),
+            "phone_counts": torch.tensor([len(p) for p in phones]),
+            "words": torch.tensor(sum(words, []), dtype=torch.long),
+            "word_counts": torch.tensor([len(w) for w in words]),
+        }
+
+
+def _optimizer(net: Ear, plan: Plan) -> torch.optim.Optimizer:
+    trunk = [p for n, p in net.named_parameters() if n.startswith(("conv", "blocks", "norm"))]
+    heads = [p for n, p in net.named_parameters() if not n.startswith(("conv", "blocks", "norm"))]
+    groups = [{"params": trunk, "base": plan.rate_trunk}, {"params": heads, "base": plan.rate_heads}]
+    return torch.optim.AdamW(groups, lr=0.0, weight_decay=plan.weight_decay, betas=(0.9, 0.98))
+
+
+class Fit:
+    """A running fit: network, its slow average, optimiser and progress."""
+
+    def __init__(self, net: Ear, plan: Plan, lexicon: Lexicon, device: torch.device) -> None:
+        self.net, self.plan, self.device = net.to(device), plan, device
+        self.average = {n: p.detach().clone().float() for n, p in net.state_dict().items()}
+        self.optimizer = _optimizer(net, plan)
+        self.lexicon, self.features = lexicon, augment.FeatureMaker(device)
+        self.phones, self.lengths = lexicon.phones.to(device), lexicon.lengths
+        self.generator = torch.Generator(device).manual_seed(plan.seed)
+        self.step, self.spent_s = 0, 0.0
+
+    def save(self, path: Path) -> None:
+        state = {
+            "net": self.net.state_dict(), "average": self.average,
+            "optimizer": self.optimizer.state_dict(), "step": self.step, "spent_s": self.spent_s,
+            "shape": self.net.shape.as_dict(), "plan": asdict(self.plan),
+        }  # fmt: skip
+        torch.save(state, path.with_suffix(".part"))
+        path.with_suffix(".part").replace(path)
+
+    def resume(self, path: Path) -> None:
+        state = torch.load(path, map_location=self.device, weights_only=True)
+        self.net.load_state_dict(state["net"])
+        self.average, self.step, self.spent_s = state["average"], state["step"], state["spent_s"]
+        self.optimizer.load_state_dict(state["optimizer"])
+
+    def progress(self) -> float:
+        limit_s = self.plan.minutes * 60
+        return max(self.step / self.plan.steps, self.spent_s / limit_s if limit_s else 0.0)
+
+    def _set_rate(self) -> None:
+        warm = min(1.0, (self.step + 1) / self.plan.warm_steps)
+        scale = warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, self.progress()))))
+        for group in self.optimizer.param_groups:
+            group["lr"] = group["base"] * scale
+
+    def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
+        rivals = torch.randint(len(self.lexicon.words), (self.plan.rivals,))
+        known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
+        target = target[: len(batch["words"])].to(self.device)
+        embedded = self.net.text(self.phones[known.to(self.device)], self.lengths[known])
+        logits = torch.cat([blank, queries @ embedded.T / 16.0], dim=2)
+        return _ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
+
+    def train_step(self, batch: dict[str, Tensor], pool: Tensor | None) -> tuple[Tensor, Tensor]:
+        """One update; returns the phone loss and the word loss, per target symbol."""
+        self._set_rate()
+        speech = batch["audio"].to(self.device, non_blocking=True).float() / 32768.0
+        audio = augment.degrade(speech, pool, self.generator, self.plan.snr_db)
+        warp = torch.randint(len(augment.WARPS), (len(audio),), device=self.device, generator=self.generator)
+        features = augment.mask_out(self.features(audio, warp), self.generator)
+        offset = torch.randint(125, (len(audio),), device=self.device, generator=self.generator)
+        with torch.autocast(self.device.type, torch.bfloat16):
+            logits, queries, blank = self.net(features, offset * self.net.shape.chunk)
+        sizes = torch.full((len(audio),), logits.shape[1])
+        phone_loss = _ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
+        word_loss = self._word_loss(queries.float(), blank.float(), batch, sizes)
+        self.optimizer.zero_grad(set_to_none=True)
+        (phone_loss + self.plan.word_weight * word_loss).backward()
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimizer.step()
+        self._update_average()
+        self.step += 1
+        return phone_loss.detach(), word_loss.detach()
+
+    @torch.no_grad()
+    def _update_average(self) -> None:
+        keep = min(self.plan.average, (self.step + 1) / (self.step + 10))
+        state = self.net.state_dict()
+        torch._foreach_lerp_(
+            list(self.average.values()), [state[n].float() for n in self.average], 1 - keep
+        )
+
+    def run(self, composer: Composer, pool: Tensor | None, checkpoint: Path) -> None:
+        """Train until the plan's steps or minutes are spent, saving as it goes."""
+        data = _Batches(composer, self.lexicon, self.plan, self.step)
+        loader = DataLoader(
+            data, batch_size=None, num_workers=self.plan.workers, prefetch_factor=4 if self.plan.workers else None,
+            pin_memory=self.device.type == "cuda",
+        )  # fmt: skip
+        began, before, losses = time.monotonic(), self.spent_s, []
+        try:
+            for batch in loader:
+                if self.progress() >= 1.0:
+                    break
+                losses.append(self.train_step(batch, pool))
+                self.spent_s = before + time.monotonic() - began
+                if self.step % 100 == 0:
+                    phone, word = (torch.stack(part).mean().item() for part in zip(*losses, strict=True))
+                    losses = []
+                    log.info("step %d  %.0f s  phones %.3f  words %.3f", self.step, self.spent_s, phone, word)
+                if self.step % 1000 == 0:
+                    self.save(checkpoint)
+        finally:
+            self.save(checkpoint)
+
+
+def _ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: int) -> Tensor:
+    log_probs = logits.float().log_softmax(2).transpose(0, 1)
+    total = F.ctc_loss(
+        log_probs, target, sizes, counts, blank=blank, reduction="sum", zero_infinity=True
+    )
+    return total / max(1, int(counts.sum()))
+
+
+def make_net(shape: NetShape, start: Path | None) -> Ear:
+    """A new network; ``start`` is a Whisper model file of the same width and depth."""
+    net = Ear(shape)
+    if start:
+        net.start_from(encoder_arrays(start))
+    return net
+
+
+def lexicon_of(corpus: Corpus, common: list[str]) -> Lexicon:
+    """Every word of the corpus and the ``common`` words, as pronunciations."""
+    rivals = [ways[0] for ways in map(transcribe, common) if ways]
+    return Lexicon([word for clip in corpus.clips for word in clip.words] + rivals)

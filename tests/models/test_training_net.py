@@ -1,0 +1,150 @@
+"""The recipe's network and features against what ships: the same numbers, streamed or whole."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.parts import need_python
+
+torch = need_python("torch", "the train extra")
+
+from listener.speech.features import FeatureStream  # noqa: E402
+from models.training.augment import FeatureMaker, degrade  # noqa: E402
+from models.training.data import Clip, Composer, Corpus, held_back, transcribe  # noqa: E402
+from models.training.fit import Fit, Lexicon, Plan  # noqa: E402
+from models.training.net import BLANK, Ear, NetShape  # noqa: E402
+
+SMALL = NetShape(width=32, layers=2, heads=4, chunk=4, left=8, query=16, positions=48)
+
+
+def _net() -> Ear:
+    torch.manual_seed(3)
+    net = Ear(SMALL).eval()
+    net.positions.normal_(0, 0.5)
+    return net
+
+
+def _stream(net: Ear, features: torch.Tensor, first: int) -> torch.Tensor:
+    padded = torch.cat([torch.zeros(1, 2, SMALL.inputs), features], dim=1)
+    keys = torch.zeros(SMALL.layers, 1, SMALL.heads, SMALL.left, SMALL.width // SMALL.heads)
+    values, known, position, out = keys.clone(), 0, first, []
+    while padded.shape[1] >= 2 * SMALL.chunk + 3:
+        phones, _, keys, values = net.step(
+            padded[:, : 2 * SMALL.chunk + 3], torch.tensor([position]), torch.tensor([known]), keys, values
+        )
+        out.append(phones)
+        padded = padded[:, 2 * SMALL.chunk :]
+        position, known = (position + SMALL.chunk) % SMALL.positions, min(SMALL.left, known + SMALL.chunk)
+    return torch.cat(out)
+
+
+@torch.no_grad()
+@pytest.mark.parametrize("first", [0, 40])
+def test_streaming_in_chunks_equals_hearing_it_whole(first: int) -> None:
+    """Also where the positions begin anew (40 + 60 frames pass the end at 48)."""
+    features = torch.randn(1, 123, SMALL.inputs, generator=torch.Generator().manual_seed(1))
+    net = _net()
+    whole = net(features, torch.tensor([first]))[0][0].log_softmax(1)
+    parts = _stream(net, features, first)
+    assert len(parts) == 60
+    assert (parts - whole[: len(parts)]).abs().max() < 1e-5
+
+
+@torch.no_grad()
+def test_a_chunk_never_hears_the_future_nor_the_far_past() -> None:
+    net, features = _net(), torch.randn(1, 203, SMALL.inputs)
+    later, earlier = features.clone(), features.clone()
+    later[:, 2 * 40 + 3 :] += 5.0
+    earlier[:, : 2 * 4] += 5.0
+    same = net(features, torch.tensor([0]))[0][0]
+    assert torch.equal(net(later, torch.tensor([0]))[0][0][:40], same[:40])
+    reach = 4 + SMALL.layers * SMALL.left + 1 + SMALL.chunk
+    assert torch.equal(net(earlier, torch.tensor([0]))[0][0][reach:], same[reach:])
+
+
+def test_training_features_are_the_shipped_features() -> None:
+    audio = np.random.default_rng(0).normal(0, 0.1, (2, 48_000)).astype(np.float32)
+    audio[0, :20_000] = 0.0
+    ours = FeatureMaker(torch.device("cpu"))(torch.from_numpy(audio)).numpy()
+    for clip, features in zip(audio, ours, strict=True):
+        assert np.abs(FeatureStream().feed(clip) - features).max() < 1e-4
+
+
+def test_degraded_clips_stay_in_range_and_follow_the_seed() -> None:
+    speech = torch.randn(4, 48_000, generator=torch.Generator().manual_seed(2)) * 0.1
+    a, b = (degrade(speech, None, torch.Generator().manual_seed(7), (-5.0, 5.0)) for _ in range(2))
+    assert torch.equal(a, b)
+    assert a.abs().max() <= 1.0
+    assert a.std(dim=1).min() > 1e-4
+
+
+def _corpus() -> Corpus:
+    rng = np.random.default_rng(0)
+    clips, at = [], 0
+    for number, text in enumerate(["stop", "hold", "stop", "go go"]):
+        words, length = transcribe(text), 6000 + 500 * number
+        clips.append(Clip(at, length, "test", "a", "word" if " " not in text else "phrase", words, text))
+        at += length
+    return Corpus(rng.integers(-9000, 9000, at).astype(np.int16), tuple(clips))
+
+
+def test_examples_are_a_function_of_seed_and_number() -> None:
+    composer = Composer(_corpus(), 3.0, {"test": 1.0})
+    one, same, other = composer.example(1, 5), composer.example(1, 5), composer.example(1, 6)
+    assert np.array_equal(one.audio, same.audio) and one.words == same.words
+    assert not np.array_equal(one.audio, other.audio)
+
+
+def test_words_come_alone_twice_and_three_times() -> None:
+    composer = Composer(_corpus(), 3.0, {"test": 1.0})
+    seen = {len(composer.example(2, i).words) for i in range(300)}
+    assert {1, 2, 3} <= seen
+    assert all(np.flatnonzero(composer.example(2, i).audio).max(initial=0) < 0.85 * 48_000 for i in range(50))
+
+
+def test_a_third_of_the_people_is_held_back_by_name_alone() -> None:
+    names = [f"speaker {i}" for i in range(3000)]
+    assert 900 < sum(map(held_back, names)) < 1100
+    assert held_back("speaker 7") == held_back("speaker 7")
+
+
+def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
+    corpus = _corpus()
+    lexicon = Lexicon([word for clip in corpus.clips for word in clip.words])
+    plan = Plan(seconds=2.0, batch=8, steps=30, workers=0, rivals=8, warm_steps=3, rate_trunk=3e-3, rate_heads=3e-3)
+    fit = Fit(_net().train(), plan, lexicon, torch.device("cpu"))
+    composer = Composer(corpus, plan.seconds, {"test": 1.0})
+    from models.training.fit import _Batches
+
+    batch = next(iter(_Batches(composer, lexicon, plan, 0)))
+    before = float(fit.train_step(batch, None)[0])
+    fit.run(composer, None, tmp_path / "checkpoint.pt")
+    assert fit.step == 30
+    assert float(fit.train_step(batch, None)[0]) < 0.8 * before
+    again = Fit(_net().train(), replace(plan, steps=32), lexicon, torch.device("cpu"))
+    again.resume(tmp_path / "checkpoint.pt")
+    assert again.step == 30
+    again.run(composer, None, tmp_path / "checkpoint.pt")
+    assert again.step == 32
+
+
+def test_the_ctc_loss_equals_a_plain_forward_algorithm() -> None:
+    """Graves et al. 2006, equations 6 to 8, written out for one short sequence."""
+    from models.training.fit import _ctc
+
+    logits = torch.randn(1, 7, BLANK + 1, generator=torch.Generator().manual_seed(4))
+    target = [3, 3, 9]
+    extended = [BLANK, 3, BLANK, 3, BLANK, 9, BLANK]
+    p = logits[0].softmax(1).double().numpy()
+    alpha = np.zeros(len(extended))
+    alpha[:2] = p[0, extended[0]], p[0, extended[1]]
+    for t in range(1, 7):
+        before = alpha.copy()
+        for s, k in enumerate(extended):
+            total = before[s] + (before[s - 1] if s else 0.0)
+            if s > 1 and k != BLANK and k != extended[s - 2]:
+                total += before[s - 2]
+            alpha[s] = total * p[t, k]
+    ours = _ctc(logits, torch.tensor(target), torch.tensor([7]), torch.tensor([3]), BLANK)
+    assert float(ours) == pytest.approx(-np.log(alpha[-1] + alpha[-2]) / 3, abs=1e-6)
