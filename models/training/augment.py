@@ -160,10 +160,11 @@ def _radio(audio: Tensor, draw: Draw) -> Tensor:
 
 def degrade(
     speech: Tensor, pool: Tensor | None, generator: torch.Generator, snr_db: tuple[float, float]
-) -> Tensor:
-    """Clean clips (batch, samples) in, clips as a bad radio would give them out."""
+) -> tuple[Tensor, Tensor]:
+    """Clean clips (batch, samples) in; out come clips as a bad radio would give them, and the
+    clean clips at the same pace."""
     draw = Draw(len(speech), speech.device, generator)
-    speech = stretch(speech, draw.uniform(0.86, 1.17))
+    clean = speech = stretch(speech, draw.uniform(0.86, 1.17))
     bins = speech.shape[1] // 2 + 1
     speech = _filter(speech, 10 ** (_smooth_curve(draw, 7, bins, 3.5) / 20))
     speech = _room(speech, draw)
@@ -175,7 +176,7 @@ def degrade(
     audio = _radio(speech + noise * power.sqrt() * 10 ** (-snr / 20), draw)
     level = 10 ** (draw.uniform(-48, -6) / 20)
     audio = audio / audio.square().mean(1, keepdim=True).sqrt().clamp(min=1e-9) * level
-    return audio.clamp(-1.0, 1.0)
+    return audio.clamp(-1.0, 1.0), clean
 
 
 class FeatureMaker:

@@ -43,6 +43,7 @@ class Plan:
     warm_steps: int = 300
     word_weight: float = 0.5
     rivals: int = 2000
+    teacher_weight: float = 1.0
     snr_db: tuple[float, float] = (-11.0, 22.0)
     average: float = 0.999
     seed: int = 1
@@ -103,8 +104,11 @@ def _optimizer(net: Ear, plan: Plan) -> torch.optim.Optimizer:
 class Fit:
     """A running fit: network, its slow average, optimiser and progress."""
 
-    def __init__(self, net: Ear, plan: Plan, lexicon: Lexicon, device: torch.device) -> None:
+    def __init__(
+        self, net: Ear, plan: Plan, lexicon: Lexicon, device: torch.device, teacher: Ear | None = None
+    ) -> None:
         self.net, self.plan, self.device = net.to(device), plan, device
+        self.teacher = teacher.to(device).eval().requires_grad_(False) if teacher else None
         self.average = {n: p.detach().clone().float() for n, p in net.state_dict().items()}
         self.optimizer = _optimizer(net, plan)
         self.lexicon, self.features = lexicon, augment.FeatureMaker(device)
@@ -145,21 +149,38 @@ class Fit:
         logits = torch.cat([blank, queries @ embedded.T / 16.0], dim=2)
         return _ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
 
+    def _teacher_loss(self, trunk: Tensor, clean: Tensor) -> Tensor:
+        """What the untouched encoder feels at the clean sound, to be felt in the noise.
+
+        It has heard very many people; this keeps the fitted network from forgetting them.
+        """
+        with torch.no_grad(), torch.autocast(self.device.type, torch.bfloat16):
+            start = torch.zeros(len(clean), dtype=torch.long, device=self.device)
+            felt = self.teacher.encode(self.features(clean), start, whole=True)
+        with torch.autocast(self.device.type, torch.bfloat16):
+            echo = self.net.echo(trunk)
+        width = (felt.shape[-1],)
+        return F.mse_loss(F.layer_norm(echo.float(), width), F.layer_norm(felt.float(), width))
+
     def train_step(self, batch: dict[str, Tensor], pool: Tensor | None) -> tuple[Tensor, Tensor]:
         """One update; returns the phone loss and the word loss, per target symbol."""
         self._set_rate()
         speech = batch["audio"].to(self.device, non_blocking=True).float() / 32768.0
-        audio = augment.degrade(speech, pool, self.generator, self.plan.snr_db)
+        audio, clean = augment.degrade(speech, pool, self.generator, self.plan.snr_db)
         warp = torch.randint(len(augment.WARPS), (len(audio),), device=self.device, generator=self.generator)
         features = augment.mask_out(self.features(audio, warp), self.generator)
         offset = torch.randint(125, (len(audio),), device=self.device, generator=self.generator)
         with torch.autocast(self.device.type, torch.bfloat16):
-            logits, queries, blank = self.net(features, offset * self.net.shape.chunk)
+            trunk = self.net.encode(features, offset * self.net.shape.chunk)
+            logits, queries, blank = self.net.judge(trunk)
         sizes = torch.full((len(audio),), logits.shape[1])
         phone_loss = _ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
         word_loss = self._word_loss(queries.float(), blank.float(), batch, sizes)
+        loss = phone_loss + self.plan.word_weight * word_loss
+        if self.teacher:
+            loss = loss + self.plan.teacher_weight * self._teacher_loss(trunk, clean)
         self.optimizer.zero_grad(set_to_none=True)
-        (phone_loss + self.plan.word_weight * word_loss).backward()
+        loss.backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimizer.step()
         self._update_average()

@@ -62,7 +62,7 @@ class Block(nn.Module):
         x = x + self.out(attended.transpose(1, 2).flatten(2))
         return x + self.down(F.gelu(self.up(self.norm_feed(x))))
 
-    def forward(self, x: Tensor, mask: Tensor) -> Tensor:
+    def forward(self, x: Tensor, mask: Tensor | None) -> Tensor:
         q, k, v = self.split(x)
         return self.join(x, F.scaled_dot_product_attention(q, k, v, attn_mask=mask))
 
@@ -106,13 +106,14 @@ class Ear(nn.Module):
         )
         self.word_blank = nn.Linear(shape.width, 1)
         self.text = TextEncoder(shape.query)
+        self.echo = nn.Linear(shape.width, shape.width)  # training only: what the teacher would feel
 
     def _convolve(self, features: Tensor) -> Tensor:
         """(batch, 160, n) -> (batch, frames, width); frame j needs features 2j .. 2j+4."""
         return F.gelu(self.conv2(F.gelu(self.conv1(features)))).transpose(1, 2)
 
-    def _heads(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        x = self.norm(x)
+    def judge(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """The heads: phone logits, word queries, word-blank logits."""
         return self.phones(x), self.words(x), self.word_blank(x)
 
     def mask(self, frames: int, device: torch.device) -> Tensor:
@@ -129,13 +130,17 @@ class Ear(nn.Module):
         of the first frame, a multiple of the chunk. Returns phone logits (batch, t, 40),
         word queries (batch, t, query) and word-blank logits (batch, t, 1).
         """
+        return self.judge(self.encode(features, offset))
+
+    def encode(self, features: Tensor, offset: Tensor, *, whole: bool = False) -> Tensor:
+        """The trunk alone, (batch, t, width); ``whole`` lets every frame attend to all others."""
         x = self._convolve(F.pad(features.transpose(1, 2), (2, 0)))
         index = (offset[:, None] + torch.arange(x.shape[1], device=x.device)) % len(self.positions)
         x = x + self.positions[index]
-        mask = self.mask(x.shape[1], x.device)
+        mask = None if whole else self.mask(x.shape[1], x.device)
         for block in self.blocks:
             x = block(x, mask)
-        return self._heads(x)
+        return self.norm(x)
 
     def step(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor):
         """One chunk of a stream: what is exported and shipped.
@@ -157,7 +162,7 @@ class Ear(nn.Module):
             x = block.join(x, F.scaled_dot_product_attention(q, k, v, attn_mask=mask))
             new_keys.append(k[:, :, self.shape.chunk :])
             new_values.append(v[:, :, self.shape.chunk :])
-        phones, queries, blank = self._heads(x)
+        phones, queries, blank = self.judge(self.norm(x))
         words = torch.cat([queries, blank], dim=2)
         return phones.log_softmax(2)[0], words[0], torch.stack(new_keys), torch.stack(new_values)
 

@@ -42,7 +42,8 @@ def train(
     cpu_workers = max(1, plan.workers)
     speech = read_corpora(corpus, real, cpu_workers)
     common = (corpus / "lexicon.txt").read_text().split()
-    fit = Fit(make_net(shape, start), plan, lexicon_of(speech, common), device)
+    teacher = make_net(shape, start) if start and plan.teacher_weight else None
+    fit = Fit(make_net(shape, start), plan, lexicon_of(speech, common), device, teacher)
     checkpoint = out / "checkpoint.pt"
     if checkpoint.exists():
         fit.resume(checkpoint)

@@ -1,0 +1,42 @@
+"""The recipe from one command: ``python -m models.training --help``."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+from dataclasses import replace
+from pathlib import Path
+
+from models.training.fit import Plan
+from models.training.recipe import train
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m models.training", description=__doc__)
+    parser.add_argument("--corpus", type=Path, required=True, help="folder made by models.training.corpus")
+    parser.add_argument("--real", type=Path, help="folder of real people's clips with a clips.csv (optional)")
+    parser.add_argument("--start", type=Path, help="Whisper base model file to start from (CTranslate2 or .npz)")
+    parser.add_argument("--out", type=Path, required=True, help="where checkpoint and weights go; resumes from there")
+    parser.add_argument("--minutes", type=float, default=18.0, help="time budget for the fit (default %(default)s)")
+    parser.add_argument("--steps", type=int, default=Plan.steps, help="at most this many steps")
+    parser.add_argument("--batch", type=int, default=Plan.batch)
+    parser.add_argument("--workers", type=int, default=Plan.workers)
+    parser.add_argument("--noise-rows", type=int, default=600, help="noises of 20 s rendered beforehand")
+    parser.add_argument("--teacher-weight", type=float, default=Plan.teacher_weight, help="0: no teacher")
+    parser.add_argument("--seed", type=int, default=Plan.seed)
+    return parser.parse_args()
+
+
+def main() -> None:
+    args = _arguments()
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
+    plan = replace(
+        Plan(), minutes=args.minutes, steps=args.steps, batch=args.batch, workers=args.workers, seed=args.seed,
+        teacher_weight=args.teacher_weight,
+    )
+    path = train(args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows)
+    logging.info("wrote %s", path)
+
+
+if __name__ == "__main__":
+    main()
