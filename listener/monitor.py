@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from listener.call.rule import CallRule
 from listener.errors import UserError
-from listener.events import RATE_HZ, Event, Fault, Hit
+from listener.events import RATE_HZ, Block, Event, Fault, Hit
 from listener.settings import Settings
 from listener.sound.resample import HIGHEST_HZ, LOWEST_HZ, Resampler
 from listener.speech.engines import load_engine
@@ -35,42 +35,69 @@ class Monitor:
         if not LOWEST_HZ <= rate_hz <= HIGHEST_HZ:
             raise UserError(f"sample rate {rate_hz} Hz: must be {LOWEST_HZ} to {HIGHEST_HZ} Hz")
         engine = engine or load_engine(settings)
+        self._settings = settings
         self._rate_hz = rate_hz
         self._channel = channel
         self._piece = round(rate_hz / 50)
-        self._waiting = np.zeros(0, np.float32)
-        self._fed = 0
         self._finite = True
-        self._resampler = Resampler(rate_hz)
-        self._offset = _Offset()
-        self._gate = Gate(settings.gate)
         self._spotter = engine.spotter()
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+        self._start(0)
 
     @property
     def now_s(self) -> float:
         """Stream time up to which the sound has been heard."""
-        return self._fed / self._rate_hz
+        return self._heard / self._rate_hz
 
-    def feed(self, samples: NDArray[np.float32]) -> list[Event]:
-        """Take the next samples (float32, shape (n,), any n) and give the events that came of them."""
-        self._waiting = np.concatenate([self._waiting, samples.astype(np.float32, copy=False)])
+    def feed(self, block: Block) -> list[Event]:
+        """Take the next block and give the events that came of it.
+
+        A block that starts later than the last one ended leaves a gap: that is a Fault, and listening
+        starts anew behind it, at the true time. Raises ValueError for another rate or a step back.
+        """
+        expected = self._heard + len(self._waiting)
+        if block.rate_hz != self._rate_hz or block.first_sample < expected:
+            raise ValueError(
+                f"block at sample {block.first_sample}, {block.rate_hz} Hz: expected sample {expected} or later, "
+                f"{self._rate_hz} Hz"
+            )
+        events: list[Event] = []
+        if block.first_sample > expected:
+            missing_s = (block.first_sample - expected) / self._rate_hz
+            events += self._flush()
+            self._start(block.first_sample)
+            events.append(self._fault("gap", f"{missing_s:.3f} s of sound are missing"))
+        self._waiting = np.concatenate([self._waiting, block.samples.astype(np.float32, copy=False)])
         whole = len(self._waiting) // self._piece * self._piece
         ready, self._waiting = self._waiting[:whole], self._waiting[whole:]
-        return [event for piece in np.split(ready, whole // self._piece or 1) for event in self._hear(piece)]
+        for piece in np.split(ready, whole // self._piece or 1):
+            events += self._hear(piece)
+        return events
 
     def finish(self) -> list[Event]:
         """The stream has ended: gives the last events."""
+        events = self._flush()
+        return events + self._rule.pass_time(self.now_s, ended=True)
+
+    def _start(self, first_sample: int) -> None:
+        """Sound follows from this sample on."""
+        self._heard = first_sample
+        self._waiting = np.zeros(0, np.float32)
+        self._resampler = Resampler(self._rate_hz)
+        self._offset = _Offset()
+        self._gate = Gate(self._settings.gate, round(first_sample * RATE_HZ / self._rate_hz))
+
+    def _flush(self) -> list[Event]:
+        """No sound follows: hear what is still inside."""
         events = list(self._hear(self._waiting))
         self._waiting = self._waiting[:0]
-        steps = [*self._gate.feed(self._offset.remove(self._resampler.finish())), *self._gate.finish()]
-        events += self._follow(steps)
-        return events + self._rule.pass_time(self.now_s, ended=True)
+        rest = self._offset.remove(self._resampler.finish())
+        return events + list(self._follow([*self._gate.feed(rest), *self._gate.finish()]))
 
     def _hear(self, piece: NDArray[np.float32]) -> Iterator[Event]:
         if not len(piece):
             return
-        self._fed += len(piece)
+        self._heard += len(piece)
         if not np.isfinite(piece).all():
             piece = np.nan_to_num(piece, nan=0.0, posinf=0.0, neginf=0.0)
             if self._finite:

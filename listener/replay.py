@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from listener.errors import UserError
-from listener.events import Event
+from listener.events import Block, Event
 from listener.monitor import Monitor
 from listener.settings import Settings
 from listener.sound.files import open_recording
@@ -38,23 +38,25 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
             ]
         except UserError as error:
             raise UserError(f"{path}: {error}") from None
-        length_s = recording.frames / recording.rate_hz
-        began = time.monotonic()
+        about = {"length_s": recording.frames / recording.rate_hz, "channels": recording.channels}
+        began_s = time.monotonic()
+        read = 0
         broken: UserError | None = None
-        blocks = recording.blocks(_PACED_BLOCK_S if paced else 1.0)
-        while True:
-            try:
-                block = next(blocks, None)
-            except UserError as error:
-                block, broken = None, error
-            if block is None:
-                break
-            events = [e for monitor, samples in zip(monitors, block.T) for e in monitor.feed(samples)]
-            yield Heard(_by_time(events), monitors[0].now_s, length_s, recording.channels)
-            if paced:
-                time.sleep(max(0.0, monitors[0].now_s - (time.monotonic() - began)))
-        events = [e for monitor in monitors for e in monitor.finish()]
-        yield Heard(_by_time(events), monitors[0].now_s, length_s, recording.channels)
+        try:
+            for block in recording.blocks(_PACED_BLOCK_S if paced else 1.0):
+                events = [
+                    event
+                    for monitor, samples in zip(monitors, block.T)
+                    for event in monitor.feed(Block(samples, read, recording.rate_hz))
+                ]
+                read += len(block)
+                yield Heard(_by_time(events), read / recording.rate_hz, **about)
+                if paced:
+                    time.sleep(max(0.0, read / recording.rate_hz - (time.monotonic() - began_s)))
+        except UserError as error:
+            broken = error
+        events = [event for monitor in monitors for event in monitor.finish()]
+        yield Heard(_by_time(events), read / recording.rate_hz, **about)
         if broken:
             raise broken
 

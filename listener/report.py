@@ -1,8 +1,7 @@
-"""What `listener replay` prints: results on stdout, progress, faults and totals on stderr."""
+"""What `listener replay` prints: results on stdout; progress, faults and totals on stderr."""
 
 import time
 from collections import Counter
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from rich.console import Console
@@ -17,64 +16,89 @@ from listener.settings import Settings
 from listener.speech.engines import ENGINES, load_engine
 
 
-@dataclass(slots=True)
-class _Totals:
-    files: int = 0
-    sound_s: float = 0.0
-    kinds: Counter[str] = field(default_factory=Counter)
+class Report:
+    """Prints what is heard as it comes, and counts it.
 
-    def line(self, took_s: float) -> str:
-        rate = f"real-time factor {took_s / self.sound_s:.3f}" if self.sound_s else "nothing heard"
-        return (
-            f"{self.files} file{'' if self.files == 1 else 's'}, {clock(self.sound_s)} of sound: "
-            f"{self.kinds['alert']} call{'' if self.kinds['alert'] == 1 else 's'} heard, "
-            f"{self.kinds['partly_heard']} partly; took {took_s:.1f} s, {rate}"
+    as_json: alerts as JSON lines instead of lines for people. everything: calls that were heard too
+    weakly for an alert as well (and, as JSON, those partly heard).
+    """
+
+    def __init__(self, as_json: bool, everything: bool) -> None:
+        self._as_json = as_json
+        self._everything = everything
+        self._results, self.side = results_console(), side_console()
+        self._kinds: Counter[str] = Counter()
+        self._headed: Path | None = None
+        self._files = 0
+        self._sound_s = 0.0
+
+    def tell(self, event: Event, file: Path, channels: int) -> None:
+        """One event of a file."""
+        self._kinds[event.kind] += 1
+        if isinstance(event, Fault):
+            where = f"{file}: channel {event.channel}" if channels > 1 else f"{file}"
+            self.warn(f"{where}: {event.detail} (at {clock(event.raised_s)})")
+        elif not self._is_wanted(event):
+            return
+        elif self._as_json:
+            print(json_line(event, str(file)), flush=True)
+        else:
+            if self._headed != file:
+                self._results.print(str(file), markup=False)
+                self._headed = file
+            self._results.print(call_line(event, channels))
+
+    def warn(self, line: str) -> None:
+        """One line on stderr."""
+        self.side.print(f"listener: {line}", markup=False)
+
+    def add(self, sound_s: float) -> None:
+        """A file is done; sound_s of sound was heard in it, all channels together."""
+        self._files += 1
+        self._sound_s += sound_s
+
+    def totals(self, took_s: float) -> None:
+        """The last line on stderr."""
+        speed = f"real-time factor {took_s / self._sound_s:.3f}" if self._sound_s else "no sound"
+        self.side.print(
+            f"{_count(self._files, 'file')}, {clock(self._sound_s)} of sound: "
+            f"{_count(self._kinds['alert'], 'call')} heard, {self._kinds['partly_heard']} partly; "
+            f"took {took_s:.1f} s, {speed}",
+            markup=False,
         )
+
+    def _is_wanted(self, event: Event) -> bool:
+        if isinstance(event, Candidate) or (self._as_json and isinstance(event, PartlyHeard)):
+            return self._everything
+        return True
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def replay_files(files: list[Path], settings: Settings, as_json: bool, everything: bool, paced: bool) -> int:
-    """Replay every file and print what is heard; gives the exit status (1 if any file was bad)."""
+    """Replay every file and print what is heard; gives the exit status: 1 if any file was bad."""
     engine = load_engine(settings)
-    results, side = results_console(), side_console()
-    totals, bad = _Totals(), False
-    began = time.perf_counter()
-    with _progress(side) as progress:
-        for path in files:
-            task = progress.add_task(path.name, total=None)
-            heading = not as_json
-            read_s = 0.0
+    report, bad = Report(as_json, everything), False
+    began_s = time.perf_counter()
+    with _progress(report.side) as progress:
+        for file in files:
+            task = progress.add_task(file.name, total=None)
+            heard_s = 0.0
             try:
-                for heard in replay(path, settings, engine, paced):
+                for heard in replay(file, settings, engine, paced):
                     progress.update(task, completed=heard.read_s, total=heard.length_s)
-                    read_s = heard.read_s * heard.channels
-                    totals.kinds.update(event.kind for event in heard.events)
+                    heard_s = heard.read_s * heard.channels
                     for event in heard.events:
-                        if not _is_shown(event, as_json, everything):
-                            continue
-                        if isinstance(event, Fault):
-                            side.print(f"{path}: channel {event.channel}: {event.detail}", markup=False)
-                            continue
-                        if as_json:
-                            print(json_line(event, str(path)), flush=True)
-                            continue
-                        if heading:
-                            results.print(str(path), markup=False)
-                            heading = False
-                        results.print(call_line(event, heard.channels))
+                        report.tell(event, file, heard.channels)
             except UserError as error:
                 bad = True
-                side.print(f"listener: {error}", markup=False)
-            totals.files += 1
-            totals.sound_s += read_s
+                report.warn(str(error))
+            report.add(heard_s)
             progress.remove_task(task)
-    side.print(totals.line(time.perf_counter() - began), markup=False)
+    report.totals(time.perf_counter() - began_s)
     return 1 if bad else 0
-
-
-def _is_shown(event: Event, as_json: bool, everything: bool) -> bool:
-    if isinstance(event, Candidate):
-        return everything
-    return everything or not (as_json and isinstance(event, PartlyHeard))
 
 
 def _progress(side: Console) -> Progress:

@@ -11,7 +11,9 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Discriminator,
     Field,
+    Tag,
     ValidationError,
     field_validator,
     model_validator,
@@ -80,9 +82,26 @@ class VoskSettings(_Model):
     """Other words of the model's language, to take up what is not the phrase. Empty: common English ones."""
 
 
-def _gate_off(value: Any) -> Any:
-    # YAML 1.1 reads a bare off as false.
-    return "off" if value is False else value
+def _one_or_more(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+def _gate(value: Any) -> Any:
+    if value is False:  # YAML 1.1 reads a bare off as false
+        return "off"
+    if value == "off" or isinstance(value, (dict, GateSettings)):
+        return value
+    raise ValueError("must be off, or a group of settings")
+
+
+def _gate_kind(value: Any) -> str:
+    return "off" if value == "off" else "group"
+
+
+_Gate = Annotated[
+    Annotated[GateSettings, Tag("group")] | Annotated[Literal["off"], Tag("off")],
+    Discriminator(_gate_kind),
+]
 
 
 class Settings(_Model):
@@ -96,9 +115,9 @@ class Settings(_Model):
     """cautious: fewer false alerts; eager: fewer missed calls."""
     alert_level: float | None = None
     """For researchers: the joint score for an alert, in place of the sensitivity's."""
-    gate: Annotated[GateSettings | Literal["off"], BeforeValidator(_gate_off)] = GateSettings()
+    gate: Annotated[_Gate, BeforeValidator(_gate)] = GateSettings()
     """The voice gate, or off."""
-    pronounce: dict[Words, tuple[str, ...]] = {}
+    pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = {}
     """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
     sphinx: SphinxSettings = SphinxSettings()
     vosk: VoskSettings = VoskSettings()
@@ -145,7 +164,7 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
     try:
         return Settings.model_validate(data)
     except ValidationError as error:
-        raise SettingsError(f"{where}: " + "; ".join(_line(e) for e in error.errors())) from None
+        raise SettingsError(f"{where}: {_lines(error)}") from None
 
 
 def _from_folder(settings: Settings, folder: Path) -> Settings:
@@ -165,18 +184,41 @@ def _problem(error: yaml.YAMLError) -> str:
     return " ".join(str(getattr(error, "problem", None) or error).split())
 
 
+# pydantic's kinds of error, as said to a user. {…} are the error's own values.
+_SAID = {
+    "extra_forbidden": "no such setting",
+    "value_error": "{error}",
+    "literal_error": "must be {expected}",
+    "greater_than": "must be more than {gt}",
+    "greater_than_equal": "must be at least {ge}",
+    "less_than": "must be less than {lt}",
+    "less_than_equal": "must be at most {le}",
+    "int_parsing": "must be a whole number",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "float_parsing": "must be a number",
+    "float_type": "must be a number",
+    "string_type": "must be words",
+    "missing": "is missing",
+    "string_too_short": "must not be empty",
+    "too_short": "must not be empty",
+    "tuple_type": "must be a list",
+    "model_type": "must be a group of settings",
+    "dict_type": "must be a group of settings",
+}
+
+
+def _lines(error: ValidationError) -> str:
+    """All errors in one line, each as 'key: what is wrong (value)'."""
+    errors = error.errors()
+    # A list with a bad item is also called too short: the item's own error says it better.
+    inner = {e["loc"][:n] for e in errors for n in range(1, len(e["loc"]))}
+    return "; ".join(_line(e) for e in errors if e["loc"] not in inner)
+
+
 def _line(error: Any) -> str:
-    """One pydantic error as 'key: what is wrong (value)'."""
-    key = ".".join(str(part) for part in error["loc"] if part not in ("GateSettings", "literal['off']"))
+    key = ".".join(str(part) for part in error["loc"] if part != "group")
+    said = _SAID.get(error["type"], error["msg"]).format(**error.get("ctx", {}))
     value = error["input"]
-    match error["type"]:
-        case "extra_forbidden":
-            return f"{key}: no such setting"
-        case "value_error":
-            said = str(error["ctx"]["error"])
-        case "literal_error":
-            said = f"must be {error['ctx']['expected']}"
-        case _:
-            said = error["msg"][0].lower() + error["msg"][1:]
-    shown = "" if isinstance(value, (dict, list, tuple, BaseModel)) else f" (it is {value!r})"
-    return f"{key}: {said}{shown}"
+    hidden = error["type"] == "extra_forbidden" or isinstance(value, (dict, list, tuple, BaseModel))
+    return f"{key}: {said}" + ("" if hidden else f" (it is {value!r})")

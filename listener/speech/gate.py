@@ -57,10 +57,13 @@ class Gate:
     """Cuts the 16 kHz stream into stretches that may hold speech.
 
     settings: or "off", which makes the whole stream one stretch.
+    first_sample: where the stream starts.
     test: decides on one frame; webrtcvad unless given.
     """
 
-    def __init__(self, settings: GateSettings | str, test: SpeechTest | None = None) -> None:
+    def __init__(
+        self, settings: GateSettings | str, first_sample: int = 0, test: SpeechTest | None = None
+    ) -> None:
         self._always_open = settings == "off"
         if isinstance(settings, GateSettings):
             self._test = test or _webrtc(settings.aggressiveness)
@@ -69,7 +72,7 @@ class Gate:
                 maxlen=round(settings.pre_roll_s * RATE_HZ / FRAME)
             )
         self._rest = np.zeros(0, np.float32)
-        self._next_sample = 0
+        self._next_sample = first_sample
         self._open = False
         self._quiet_frames = 0
 

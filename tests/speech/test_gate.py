@@ -39,7 +39,7 @@ def frames(pattern: str) -> np.ndarray:
 
 
 def gate(pre_roll_s: float = 0.04, hangover_s: float = 0.06) -> Gate:
-    return Gate(GateSettings(pre_roll_s=pre_roll_s, hangover_s=hangover_s), Loud())
+    return Gate(GateSettings(pre_roll_s=pre_roll_s, hangover_s=hangover_s), test=Loud())
 
 
 def passed(steps: Iterable[Step], length: int) -> str:
@@ -101,7 +101,7 @@ def test_no_loud_frame_is_ever_lost_and_no_sample_is_heard_twice(sound):
 
 
 def test_when_the_speech_test_breaks_the_gate_opens_and_stays_open():
-    g = Gate(GateSettings(pre_roll_s=0.04), Broken())
+    g = Gate(GateSettings(pre_roll_s=0.04), test=Broken())
     steps = [*g.feed(frames("." * 30)), *g.finish()]
     assert [s.reason for s in steps if isinstance(s, Failed)] == ["RuntimeError: no more"]
     assert passed(steps, 30) == "." * 8 + "o" * 22
