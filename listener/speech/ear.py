@@ -180,43 +180,55 @@ class WordView:
         return [slice(int(e) - len(s), int(e)) for e, s in zip(ends, self._slots, strict=True)]
 
 
-class _Phrase:
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A word of a phrase, in frames, with what each view says of it."""
+
+    start: int
+    end: int
+    phones: float
+    words: float
+    score: float
+
+
+class PhraseEar:
     """Joins the two views of one phrase and decides what to tell."""
 
     LATE = 14  # frames a word may still be confirmed after its last phone: 280 ms
     BETTER = 0.1  # tell again only if the score rose by this much
 
-    def __init__(self, name: str, weights: Weights) -> None:
-        self.name, self.weights = name, weights
-        self.ends: deque[tuple[int, int, float]] = deque(maxlen=self.LATE)
-        self.words: deque[np.ndarray] = deque(maxlen=160)
-        self.told: deque[tuple[int, int, float]] = deque(maxlen=8)
+    def __init__(self, weights: Weights) -> None:
+        self._weights = weights
+        self._ends: deque[tuple[int, int, float]] = deque(maxlen=self.LATE)
+        self._words: deque[np.ndarray] = deque(maxlen=160)
+        self._told: deque[Heard] = deque(maxlen=8)
 
-    def hear(self, frame: int, phone_score: float, start: int, words: np.ndarray) -> tuple[int, int, float] | None:
-        """One frame: gives (start, end, score) when a word became known or came out better."""
-        self.words.append(words)
-        self.ends.append((start, frame, phone_score))
-        w = self.weights
-        best: tuple[int, int, float] | None = None
-        hopeless = w.told_floor - w.offset  # even a certain word view could not lift it
-        for begin, end, phones in self.ends:
-            if w.phones * phones < hopeless or begin >= end:
+    def hear(self, frame: int, phones: float, start: int, words: np.ndarray) -> Heard | None:
+        """One frame: gives the word that became known at it, or came out better than before."""
+        self._words.append(words)
+        self._ends.append((start, frame, phones))
+        weights, best = self._weights, None
+        hopeless = weights.told_floor - weights.offset  # even a certain word view could not lift it
+        for begin, end, fit in self._ends:
+            if weights.phones * fit < hopeless:
                 continue
-            score = w.phones * phones + w.words * self._word_score(frame - begin + 1) + w.offset
-            if best is None or score > best[2]:
-                best = (begin, end, score)
-        if best is None or best[2] < w.told_floor or not self._is_news(best):
+            word = self._word_score(frame - begin + 1)
+            score = weights.phones * fit + weights.words * word + weights.offset
+            if best is None or score > best.score:
+                best = Heard(begin, end, fit, word, score)
+        if best is None or best.score < weights.told_floor or not self._is_news(best):
             return None
-        self.told.append(best)
+        self._told.append(best)
         return best
 
     def _word_score(self, frames: int) -> float:
-        recent = np.array(self.words)[-frames:]
-        return float(np.maximum(recent.max(axis=0), self.weights.word_lowest).mean())
+        recent = np.array(self._words)[-frames:]
+        return float(np.maximum(recent.max(axis=0), self._weights.word_lowest).mean())
 
-    def _is_news(self, new: tuple[int, int, float]) -> bool:
+    def _is_news(self, new: Heard) -> bool:
         return not any(
-            new[0] <= end and begin <= new[1] and new[2] < score + self.BETTER for begin, end, score in self.told
+            new.start <= old.end and old.start <= new.end and new.score < old.score + self.BETTER
+            for old in self._told
         )
 
 
@@ -236,33 +248,37 @@ class EarSpotter:
         self._frame = 0
         self._network.restart()
         self._search.restart()
-        self._phrases = [_Phrase(name, self._engine.info.weights) for name in self._engine.names]
+        self._phrases = [PhraseEar(self._engine.info.weights) for _ in self._engine.names]
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
-        return [hit for chunk in self._network.feed(samples) for hit in self._judge(*chunk)]
+        return self._hits(self._network.feed(samples))
 
     def finish(self) -> list[Hit]:
-        return [hit for chunk in self._network.flush() for hit in self._judge(*chunk)]
+        return self._hits(self._network.flush())
 
-    def _judge(self, phones: np.ndarray, queries: np.ndarray) -> list[Hit]:
+    def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
+        """What the network gave for the next frames -> the words heard in them, by phrase."""
         words, columns = self._engine.words.judge(queries), self._engine.words.columns
-        hits = []
+        heard = []
         for row, word_row in zip(phones, words, strict=True):
             found = self._search.step(row)
-            for i, phrase in enumerate(self._phrases):
-                told = phrase.hear(self._frame, float(found.score[i]), int(found.start[i]), word_row[columns[i]])
-                if told:
-                    hits.append(self._hit(phrase.name, *told))
+            for i, (name, phrase) in enumerate(zip(self._engine.names, self._phrases, strict=True)):
+                news = phrase.hear(self._frame, float(found.score[i]), int(found.start[i]), word_row[columns[i]])
+                if news:
+                    heard.append((name, news))
             self._frame += 1
-        return hits
+        return heard
 
-    def _hit(self, name: str, start: int, end: int, score: float) -> Hit:
+    def _hits(self, chunks: list[tuple[np.ndarray, np.ndarray]]) -> list[Hit]:
+        return [self._hit(name, heard) for chunk in chunks for name, heard in self.judge(*chunk)]
+
+    def _hit(self, name: str, heard: Heard) -> Hit:
         shift_s = self._engine.info.weights.end_shift_s
         return Hit(
             name,
-            round(self._first_s + start * FRAME_S, 4),
-            round(self._first_s + (end + 1) * FRAME_S + shift_s, 4),
-            round(score, 4),
+            round(self._first_s + heard.start * FRAME_S, 4),
+            round(self._first_s + (heard.end + 1) * FRAME_S + shift_s, 4),
+            round(heard.score, 4),
         )
 
 

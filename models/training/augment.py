@@ -164,7 +164,7 @@ def degrade(
     """Clean clips (batch, samples) in; out come clips as a bad radio would give them, and the
     clean clips at the same pace."""
     draw = Draw(len(speech), speech.device, generator)
-    clean = speech = stretch(speech, draw.uniform(0.86, 1.17))
+    clean = speech = stretch(speech, (1.03 + 0.13 * draw.normal(1)).clamp(0.86, 1.32))
     bins = speech.shape[1] // 2 + 1
     speech = _filter(speech, 10 ** (_smooth_curve(draw, 7, bins, 3.5) / 20))
     speech = _room(speech, draw)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -146,42 +146,44 @@ REPEATS = ((1, 0.50), (2, 0.15), (3, 0.27), (4, 0.08))
 
 
 class Composer:
-    """Lays clips on a line. ``shares`` weighs the engines against each other."""
+    """Lays clips on a line. ``shares`` weighs the engines against each other.
+
+    A line is spoken by one voice, or, where an engine's voices have said only a little each,
+    by several in turn; a word that is repeated is always repeated by the same voice.
+    """
+
+    ENOUGH = 40  # clips that make a voice a speaker of its own lines
 
     def __init__(self, corpus: Corpus, seconds: float, shares: dict[str, float]) -> None:
         self.corpus, self.samples = corpus, round(seconds * RATE_HZ)
         self.fill = round(0.85 * self.samples)  # room to be played slower later
-        by_voice: dict[tuple[str, str], dict[str, list[Clip]]] = defaultdict(lambda: defaultdict(list))
-        for clip in corpus.clips:
-            if clip.length <= self.fill - 1600:
-                group = "word" if clip.kind == "word" else "text"
-                by_voice[clip.engine, clip.voice][group].append(clip)
-        self.voices: dict[str, list[dict[str, list[Clip]]]] = defaultdict(list)
-        self.takes: dict[int, dict[str, list[Clip]]] = {}
-        for (engine, _), groups in sorted(by_voice.items()):
-            self.voices[engine].append(groups)
-            takes: dict[str, list[Clip]] = defaultdict(list)
-            for clip in groups["word"]:
-                takes[clip.text].append(clip)
-            self.takes[id(groups)] = takes
-        self.engines = sorted(self.voices)
+        usable = [clip for clip in corpus.clips if clip.length <= self.fill - 1600]
+        sizes = Counter((clip.engine, clip.voice) for clip in usable)
+        groups: dict[tuple[str, str], dict[str, list[Clip]]] = {}
+        self.takes: dict[tuple[str, str, str], list[Clip]] = defaultdict(list)
+        for clip in usable:
+            speaker = clip.voice if sizes[clip.engine, clip.voice] >= self.ENOUGH else "several"
+            group = groups.setdefault((clip.engine, speaker), {"word": [], "text": []})
+            group["word" if clip.kind == "word" else "text"].append(clip)
+            if clip.kind == "word":
+                self.takes[clip.engine, clip.voice, clip.text].append(clip)
+        self.engines = sorted({engine for engine, _ in groups})
+        self.speakers = {e: [g for (engine, _), g in sorted(groups.items()) if engine == e] for e in self.engines}
+        self.odds = {e: _by_size(self.speakers[e]) for e in self.engines}
         weights = np.array([shares.get(engine, 0.0) for engine in self.engines])
         self.weights = weights / weights.sum()
-        self._voice_weights = {
-            e: _by_size(self.voices[e]) for e in self.engines
-        }
 
     def example(self, seed: int, number: int) -> Example:
         rng = np.random.default_rng([seed, number])
         engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
-        voice = self.voices[engine][rng.choice(len(self.voices[engine]), p=self._voice_weights[engine])]
+        speaker = self.speakers[engine][rng.choice(len(self.speakers[engine]), p=self.odds[engine])]
         line, words = np.zeros(self.samples, np.int16), []
         if rng.random() < 0.03:
             return Example(line, words, engine)
-        as_words = bool(voice["word"]) and (rng.random() < 0.62 or not voice["text"])
+        as_words = bool(speaker["word"]) and (rng.random() < 0.62 or not speaker["text"])
         at = round(rng.uniform(0.0, 1.0) ** 2 * 1.5 * RATE_HZ)
         while True:
-            clips = self._repeat(rng, voice) if as_words else [_pick(rng, voice["text"])]
+            clips = self._repeat(rng, speaker) if as_words else [_pick(rng, speaker["text"])]
             gap_s = rng.uniform(0.0, 0.7) ** 1.5 + 0.02
             for clip in clips:
                 if at + clip.length > self.fill:
@@ -193,17 +195,18 @@ class Composer:
                 at += clip.length + round(RATE_HZ * gap_s * rng.uniform(0.8, 1.25))
             at += round(RATE_HZ * rng.uniform(0.0, 0.6) * rng.integers(0, 2))
 
-    def _repeat(self, rng: np.random.Generator, voice: dict[str, list[Clip]]) -> list[Clip]:
+    def _repeat(self, rng: np.random.Generator, speaker: dict[str, list[Clip]]) -> list[Clip]:
         counts, odds = zip(*REPEATS, strict=True)
-        clip = _pick(rng, voice["word"])
-        takes = self.takes[id(voice)][clip.text]
+        clip = _pick(rng, speaker["word"])
+        takes = self.takes[clip.engine, clip.voice, clip.text]
         times = counts[rng.choice(len(counts), p=odds)]
         same = rng.random() < 0.5
-        return [clip if same else _pick(rng, takes) for _ in range(times)]
+        return [clip, *(clip if same else _pick(rng, takes) for _ in range(times - 1))]
 
 
-def _by_size(voices: list[dict[str, list[Clip]]]) -> np.ndarray:
-    sizes = np.sqrt([sum(len(group) for group in voice.values()) for voice in voices])
+def _by_size(speakers: list[dict[str, list[Clip]]]) -> np.ndarray:
+    """Speakers with more clips come more often, but not in proportion."""
+    sizes = np.array([sum(map(len, groups.values())) for groups in speakers]) ** 0.7
     return sizes / sizes.sum()
 
 
