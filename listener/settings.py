@@ -20,6 +20,7 @@ from pydantic import (
 )
 
 from listener.errors import SettingsError
+from listener.watch.settings import WatchSettings
 
 Sensitivity = Literal["cautious", "balanced", "eager"]
 
@@ -121,6 +122,7 @@ class Settings(_Model):
     """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
     sphinx: SphinxSettings = SphinxSettings()
     vosk: VoskSettings = VoskSettings()
+    watch: WatchSettings = WatchSettings()
 
     @field_validator("phrases")
     @classmethod
@@ -168,6 +170,7 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
 
 
 def _from_folder(settings: Settings, folder: Path) -> Settings:
+    settings = settings.model_copy(update={"watch": settings.watch.from_folder(folder)})
     model_path = settings.vosk.model_path
     if model_path is None or model_path.is_absolute():
         return settings

@@ -1,0 +1,1 @@
+"""The live station: sound cards to people, supervised, and never silently blind."""

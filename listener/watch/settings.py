@@ -1,0 +1,158 @@
+"""The settings of the live station: the `watch:` part of the settings file."""
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+def _off(value: Any) -> Any:
+    # YAML 1.1 reads a bare off as false.
+    return None if value in (False, "off") else value
+
+
+class ChannelSettings(_Model):
+    """One frequency: its name, and the input where its radio is plugged in."""
+
+    name: str = Field("Launch", min_length=1, max_length=24)
+    """What people call this frequency."""
+    device: str | int | None = None
+    """The sound device: its name or part of it, or its number ("listener devices"). Without it: the default."""
+    input: int = Field(1, ge=1, le=32)
+    """Which input of the device, counted from 1 (a stereo jack has 1, left, and 2, right)."""
+    rate_hz: int | None = Field(None, ge=4_000, le=192_000)
+    """Sample rate for the device; without it, its own."""
+    file: Path | None = None
+    """For exercises: a sound file that is played, over and over, in place of a device."""
+
+
+class HealthSettings(_Model):
+    """When a channel is called blind. Every test can be turned off where the line cannot pass it."""
+
+    digital_silence_s: Annotated[float | None, BeforeValidator(_off)] = Field(1.0, gt=0)
+    """Exact zeros (or one fixed value) for this long. Turn off for gateways that send zeros between calls."""
+    loop_s: Annotated[float | None, BeforeValidator(_off)] = Field(1.0, gt=0, le=5.0)
+    """The same sound to the last bit, again and again, for this long: a stuck or looping buffer."""
+    clipping_s: Annotated[float | None, BeforeValidator(_off)] = Field(5.0, gt=0)
+    """Overload for this long."""
+    lowest_level_dbov: Annotated[float | None, BeforeValidator(_off)] = Field(-75.0, le=0)
+    """Nothing above this level for low_level_s: too low to hear speech, or nothing plugged in."""
+    low_level_s: float = Field(1.5, gt=0)
+    """How long the level may stay below lowest_level_dbov."""
+    steady_carrier_s: Annotated[float | None, BeforeValidator(_off)] = Field(60.0, gt=0)
+    """An open carrier or tone of one steady level for this long. Turn off where the squelch is always open."""
+    carrier_level_dbov: float = Field(-50.0, le=0)
+    """A steady sound counts as a carrier above this level."""
+    behind_s: float = Field(1.0, gt=0)
+    """The recogniser is this far behind the sound."""
+
+
+class SupervisionSettings(_Model):
+    """When a part is started again."""
+
+    no_frames_s: float = Field(1.0, ge=0.3)
+    """No sound at all from the device for this long is blind; three times as long, and it is opened anew."""
+    heartbeat_s: float = Field(1.0, ge=0.3)
+    """A recogniser silent for this long is blind; twice as long, and it is killed and started anew."""
+    backlog_s: float = Field(10.0, ge=2.0, le=30.0)
+    """The most sound a recogniser that fell behind is given to catch up on; what is older is a gap."""
+    memory_mb: int = Field(1_500, ge=100)
+    """A recogniser that takes more than this leaks, and is started anew."""
+    clock_jump_s: float = Field(0.5, gt=0)
+    """A step of the computer's clock larger than this is told."""
+
+
+class ProofSettings(_Model):
+    """The proof test: a known call through a second instance of the same pipe; it must be found."""
+
+    every_min: float = Field(10.0, gt=0)
+    """How often, and once at the start."""
+    words: dict[str, Path] = {}
+    """For phrases of your own: a sound file with the phrase said once, clearly."""
+
+
+class ToneSettings(_Model):
+    """The alert tone: two parts, high and low in turn."""
+
+    on: bool = True
+    """Whether an alert sounds."""
+    device: str | int | None = None
+    """The output device, by name or number. Without it: the default."""
+    level_db: float = Field(-12.0, ge=-60, le=0)
+    """Loudness: 0 is the most."""
+    high_hz: float = Field(1_760.0, ge=500, le=2_500)
+    low_hz: float = Field(1_175.0, ge=500, le=2_500)
+    for_s: float = Field(15.0, ge=1, le=120)
+    """It stops when the alert is acknowledged, and after this time at the latest."""
+    on_monitored_device: bool = False
+    """Let it sound on a device that is also listened to. It may then be heard as radio."""
+
+
+class RecordSettings(_Model):
+    """Continuous recording, when it is asked for with --record."""
+
+    days: float = Field(30.0, gt=0)
+    """Recordings older than this are deleted."""
+    gigabytes: float = Field(100.0, gt=0)
+    """When recordings take more than this, the oldest are deleted."""
+
+
+class WatchSettings(_Model):
+    """What `listener watch` listens to, and how it is supervised."""
+
+    channels: tuple[ChannelSettings, ...] = Field((ChannelSettings(),), min_length=1, max_length=16)
+    """The frequencies, each on an input of its own."""
+    folder: Path | None = None
+    """Where journal and evidence go. Without it: launch-listener in the user's state folder."""
+    evidence_before_s: float = Field(10.0, ge=1, le=20)
+    """How much sound from before the end of a call its clip holds."""
+    evidence_after_s: float = Field(5.0, ge=0, le=15)
+    """How much from after it."""
+    partly_shown_s: float = Field(10.0, gt=0)
+    """How long a call that was heard only partly stays on the display."""
+    call_first_s: float = Field(30.0, gt=0)
+    """For this long a call is shown before a blindness; after that BLIND comes first."""
+    least_free_mb: int = Field(100, ge=1)
+    """Less room than this on the journal's disk is told as full."""
+    health: HealthSettings = HealthSettings()
+    supervision: SupervisionSettings = SupervisionSettings()
+    proof: ProofSettings = ProofSettings()
+    tone: ToneSettings = ToneSettings()
+    record: RecordSettings = RecordSettings()
+    view: Literal["auto", "plain"] = "auto"
+    """auto: a live view on a terminal, else plain lines."""
+
+    @field_validator("channels")
+    @classmethod
+    def _names_differ(cls, channels: tuple[ChannelSettings, ...]) -> tuple[ChannelSettings, ...]:
+        names = [channel.name.casefold() for channel in channels]
+        for channel in channels:
+            if names.count(channel.name.casefold()) > 1:
+                raise ValueError(f"two channels are named {channel.name!r}")
+        return channels
+
+    @model_validator(mode="after")
+    def _inputs_differ(self) -> "WatchSettings":
+        places = [(c.device, c.input) for c in self.channels if c.file is None]
+        for device, number in places:
+            if places.count((device, number)) > 1:
+                raise ValueError(f"two channels listen to input {number} of device {device!r}")
+        rates = {(c.device, c.rate_hz) for c in self.channels if c.file is None}
+        for device, _ in rates:
+            if len([d for d, _ in rates if d == device]) > 1:
+                raise ValueError(f"channels of device {device!r} must have the same rate_hz")
+        return self
+
+    def from_folder(self, folder: Path) -> "WatchSettings":
+        """The same, with relative paths meant from this folder."""
+
+        def at(path: Path | None) -> Path | None:
+            return None if path is None else folder / path.expanduser()
+
+        channels = tuple(c.model_copy(update={"file": at(c.file)}) for c in self.channels)
+        proof = self.proof.model_copy(update={"words": {w: at(p) for w, p in self.proof.words.items()}})
+        return self.model_copy(update={"channels": channels, "proof": proof, "folder": at(self.folder)})
