@@ -1,0 +1,1 @@
+"""Weights we trained, and the recipe that made them (models/training)."""

@@ -1,0 +1,1 @@
+"""The recipe: texts, voices, corpus, noise, network, fit, export, evaluation."""
