@@ -1,0 +1,140 @@
+"""Does a drill fit its recordings? Every problem is one line that names the entry and the remedy."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from listener.errors import UserError
+from listener.drill.script import Drill, DrillError, MadeCall, Span, Track
+from listener.sound.files import open_recording
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One track as it lies in the drill: where its sound is, and which drill time it covers."""
+
+    track: Track
+    path: Path
+    channel: int
+    rate_hz: int
+    start_s: float
+    end_s: float
+
+    def holds(self, span: Span) -> bool:
+        return self.start_s - 0.001 <= span[0] and span[1] <= self.end_s + 0.001
+
+
+def check_drill(drill: Drill, path: Path) -> list[Sound]:
+    """Look at the recordings (not at their sound) and compare; gives the tracks in the drill's order.
+
+    path: the drill file, from whose folder the recordings are meant. Raises DrillError with a line
+    for each: recording missing or unreadable, unknown channel or recording, an offset that puts a
+    recording beyond the others, times outside the recordings, calls that overlap.
+    """
+    problems: list[str] = []
+    sounds = [s for s in (_sound(track, path.parent, problems) for track in drill.recordings) if s]
+    names = [track.name for track in drill.recordings]
+    problems += [f"recordings: {n!r} is named more than once" for n in dict.fromkeys(names) if names.count(n) > 1]
+    if not problems:
+        problems += _offsets(sounds)
+    if not problems:
+        problems += _calls(drill, sounds) + _others(drill, sounds)
+    if problems:
+        raise DrillError([f"{path}: {problem}" for problem in problems])
+    return sounds
+
+
+def _sound(track: Track, folder: Path, problems: list[str]) -> Sound | None:
+    where = f"recording {track.name!r}"
+    file = folder / track.file.expanduser()
+    try:
+        with open_recording(file) as recording:
+            rate_hz, channels, frames = recording.rate_hz, recording.channels, recording.frames
+    except UserError as error:
+        problems.append(f"{where}: {error}")
+        return None
+    if track.channel is None and channels > 1:
+        problems.append(f"{where}: {file.name} has {channels} channels; say which: channel: 0 to {channels - 1}")
+        return None
+    channel = track.channel or 0
+    if channel >= channels:
+        problems.append(
+            f"{where}: {file.name} has no channel {channel}; it has {channels}: channel: 0"
+            + (f" to {channels - 1}" if channels > 1 else "")
+        )
+        return None
+    return Sound(track, file, channel, rate_hz, track.offset_s, track.offset_s + frames / rate_hz)
+
+
+def _offsets(sounds: list[Sound]) -> list[str]:
+    """A recording that shares no time with another was put there by a wrong offset."""
+    problems = []
+    for sound in sounds:
+        others = [s for s in sounds if s is not sound]
+        if sound.end_s <= 0:
+            problems.append(
+                f"recording {sound.track.name!r}: offset_s {sound.start_s:g} lies beyond its end: "
+                f"all {sound.end_s - sound.start_s:.1f} s would be before the drill begins"
+            )
+        elif others and not any(sound.start_s < s.end_s and s.start_s < sound.end_s for s in others):
+            problems.append(
+                f"recording {sound.track.name!r}: offset_s {sound.start_s:g} puts it at {sound.start_s:.1f} to "
+                f"{sound.end_s:.1f} s, where no other recording is ({_extent(others)}); correct the offset"
+            )
+    return problems
+
+
+def _calls(drill: Drill, sounds: list[Sound]) -> list[str]:
+    problems = []
+    placed: list[tuple[int, MadeCall, Span]] = []
+    for number, call in enumerate(drill.calls, 1):
+        where = f"call {number}"
+        if call.words_s and len(call.words_s) < drill.repeats:
+            problems.append(f"{where}: {len(call.words_s)} words are marked and a call has {drill.repeats}")
+        reach = _reach(where, call.recording, sounds, problems)
+        start, end = call.at_s
+        if start is None or not reach:
+            continue
+        span = (start, start if end is None else end)
+        if not any(s.holds(span) for s in reach):
+            problems.append(f"{where}: {_times(span)} lies outside the recording ({_extent(reach)}); correct the time")
+        if end is not None:
+            placed.append((number, call, span))
+    placed.sort(key=lambda item: item[2])
+    for (n, one, a), (m, two, b) in zip(placed, placed[1:]):
+        apart = one.recording and two.recording and one.recording != two.recording
+        if b[0] < a[1] and not apart:
+            problems.append(f"calls {n} and {m} overlap: {_times(a)} and {_times(b)}; correct or remove one")
+    return problems
+
+
+def _others(drill: Drill, sounds: list[Sound]) -> list[str]:
+    problems: list[str] = []
+    for number, action in enumerate(drill.actions, 1):
+        if action.call is not None and action.call > len(drill.calls):
+            problems.append(f"action {number}: there is no call {action.call}; there are {len(drill.calls)}")
+        if not any(s.holds((action.at_s, action.at_s)) for s in sounds):
+            problems.append(f"action {number}: {action.at_s:g} s lies outside the recording ({_extent(sounds)})")
+    for number, talk in enumerate(drill.traffic, 1):
+        reach = _reach(f"traffic {number}", talk.recording, sounds, problems)
+        if talk.at_s[1] <= talk.at_s[0]:
+            problems.append(f"traffic {number}: at_s ends before it starts")
+        elif reach and not any(s.holds(talk.at_s) for s in reach):
+            problems.append(f"traffic {number}: {_times(talk.at_s)} lies outside the recording ({_extent(reach)})")
+    return problems
+
+
+def _reach(where: str, name: str | None, sounds: list[Sound], problems: list[str]) -> list[Sound]:
+    """The tracks that can hold an entry; none (and a problem) when it names an unknown recording."""
+    reach = [s for s in sounds if name in (None, s.track.name)]
+    if not reach:
+        known = ", ".join(s.track.name for s in sounds)
+        problems.append(f"{where}: no recording is named {name!r}; there are: {known}")
+    return reach
+
+
+def _times(span: Span) -> str:
+    return f"{span[0]:.2f} s" if span[0] == span[1] else f"{span[0]:.2f} to {span[1]:.2f} s"
+
+
+def _extent(sounds: list[Sound]) -> str:
+    return ", ".join(f"{s.start_s:.1f} to {s.end_s:.1f} s" for s in sounds)

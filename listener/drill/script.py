@@ -1,0 +1,273 @@
+"""The drill file: what was recorded, which calls were made, what people did and when.
+
+All times are seconds of the drill: a recording's own time plus its offset_s. People may write
+1:03.7 for 63.7.
+"""
+
+import re
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from listener.errors import UserError
+from listener.settings import PhraseSettings, Settings, Words, read_settings, settings_from
+
+FIND_IT = "find it"
+_CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d{1,2}(?:\.\d+)?)")
+
+
+class DrillError(UserError):
+    """The drill file is wrong: one line for each problem, in `problems`."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+def _seconds(value: Any) -> Any:
+    """1:03.7 or 1:01:03.7 as seconds. (Unquoted, YAML already reads them as 63.7 and 3663.7.)"""
+    found = _CLOCK.fullmatch(value.strip()) if isinstance(value, str) else None
+    if not found:
+        return value
+    hours, minutes, seconds = found.groups()
+    return int(hours or 0) * 3600 + int(minutes) * 60 + float(seconds)
+
+
+Time = Annotated[float, BeforeValidator(_seconds), Field(allow_inf_nan=False)]
+Span = tuple[Time, Time]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class Track(_Model):
+    """One channel of one recording."""
+
+    name: Annotated[str, Field(min_length=1, pattern=r"^[^\[\]\t\r\n]+$")]
+    """What the crew calls this channel: launch, deck, tower."""
+    file: Path
+    """The sound file, from the drill file's folder."""
+    channel: int | None = Field(None, ge=0)
+    """Which channel of the file, from 0. May be left out when it has only one."""
+    offset_s: Time = 0.0
+    """Drill time at the recording's first sample: recorders are rarely started together."""
+
+
+def _call_time(value: Any) -> Any:
+    if isinstance(value, str) and value.strip().lower() == FIND_IT:
+        return (None, None)
+    value = _seconds(value)
+    return (value, None) if isinstance(value, (int, float)) else value
+
+
+class MadeCall(_Model):
+    """A call that somebody made."""
+
+    at_s: Annotated[tuple[Time | None, Time | None], BeforeValidator(_call_time)]
+    """[start of the first word, end of the last]; or about when it began; or "find it"."""
+    words_s: tuple[Span, ...] = ()
+    """[start, end] of each word, if they were marked. Delays are taken from the end of the third."""
+    recording: str | None = None
+    """The one recording that can hold it; without it, any."""
+    phrase: Words | None = None
+    """The words, when not the drill's."""
+    caller: str = ""
+    expected: str = ""
+    """What should have followed."""
+    checked: bool = True
+    """no: the times are the machine's own and nobody has listened yet; such a call proves nothing about it."""
+    snr_db: float | None = None
+    """The signal-to-noise ratio, where it is known because a program mixed it."""
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "MadeCall":
+        start, end = self.at_s
+        if start is None and end is not None:
+            raise ValueError("at_s has an end and no start")
+        if start is not None and end is not None and end <= start:
+            raise ValueError(f"at_s ends ({end:g}) before it starts ({start:g})")
+        last = -float("inf")
+        for a, b in self.words_s:
+            if b <= a or a < last:
+                raise ValueError(f"words_s: [{a:g}, {b:g}] is not in order")
+            last = b
+        if self.words_s and (start is None or end is None):
+            raise ValueError("words_s needs at_s: [start, end]")
+        if self.words_s and (self.words_s[0][0] < start - 1e-6 or self.words_s[-1][1] > end + 1e-6):  # type: ignore[operator]
+            raise ValueError("words_s reaches outside at_s")
+        return self
+
+    @property
+    def to_find(self) -> bool:
+        """The trainer knows that it was made, and not when."""
+        return self.at_s[0] is None
+
+    @property
+    def span_s(self) -> Span | None:
+        """Start and end, when both are known."""
+        start, end = self.at_s
+        return None if start is None or end is None else (start, end)
+
+
+class Action(_Model):
+    """Something a person did."""
+
+    who: Annotated[str, Field(min_length=1)]
+    what: Annotated[str, Field(min_length=1)]
+    """heard, pressed, signalled, or whatever the crew practises."""
+    at_s: Time
+    call: int | None = Field(None, ge=1)
+    """The number of the call it answers (1 is the first in the list); without it, the latest before it."""
+    note: str = ""
+
+
+class Traffic(_Model):
+    """Other speech that was marked: who talks over a call makes it hard."""
+
+    at_s: Span
+    who: str = ""
+    text: str = ""
+    recording: str | None = None
+
+
+class Drill(_Model):
+    """A drill, as the trainer writes it down."""
+
+    title: Annotated[str, Field(min_length=1)]
+    place: str = ""
+    date: date | None = None
+    crew: str = ""
+    phrase: Words = "suspend"
+    """The words of the call, said once."""
+    repeats: int = Field(3, ge=1, le=5)
+    settings: Path | None = None
+    """A settings file for the listener, from the drill file's folder; without it, the defaults."""
+    tolerance_s: float = Field(0.5, ge=0.0, le=5.0)
+    """An alert answers a call when its middle lies within the call or this far from it."""
+    synthetic: bool = False
+    """yes: no real person speaks in it."""
+    recordings: Annotated[tuple[Track, ...], Field(min_length=1)]
+    calls: tuple[MadeCall, ...]
+    """The calls that were made. [] says that none was: then every alert is false."""
+    actions: tuple[Action, ...] = ()
+    traffic: tuple[Traffic, ...] = ()
+    notes: str = ""
+
+    def phrase_of(self, call: MadeCall) -> str:
+        """The words of this call."""
+        return call.phrase or self.phrase
+
+
+def read_drill(path: Path) -> Drill:
+    """Read a drill file. Raises DrillError: one line for each thing that is wrong with the text.
+
+    Whether its times fit the recordings is for `check_drill`.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise DrillError([f"{path}: no such drill file; start one with 'listener drill new RECORDING'"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise DrillError([f"{path}: cannot read the drill: {getattr(error, 'strerror', None) or 'not text'}"]) from None
+    try:
+        data = yaml.safe_load(text)
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        where = f"line {mark.line + 1}: " if mark else ""
+        said = " ".join(str(getattr(error, "problem", None) or error).split())
+        raise DrillError([f"{path}: {where}not valid YAML: {said}"]) from None
+    except ValueError as error:  # a date such as 2026-02-31
+        raise DrillError([f"{path}: not valid YAML: {error}"]) from None
+    if data is None:
+        raise DrillError([f"{path}: the drill is empty; it needs title, recordings and calls"])
+    if not isinstance(data, dict):
+        raise DrillError([f"{path}: expected a drill with title, recordings and calls, found {data!r:.60}"])
+    try:
+        return Drill.model_validate(data)
+    except ValidationError as error:
+        raise DrillError([f"{path}: {_line(e)}" for e in error.errors()]) from None
+
+
+_REMEDIES = {
+    "calls": "name the calls that were made, or write 'calls: []' if none was",
+    "recordings": "name at least one recording",
+}
+
+
+def _line(error: Any) -> str:
+    """One pydantic error as 'calls 2, at_s: what is wrong (value)'; list items count from 1."""
+    parts: list[str] = []
+    for part in error["loc"]:
+        if isinstance(part, int) and parts:
+            parts[-1] += f" {part + 1}"
+        else:
+            parts.append(str(part))
+    key = ", ".join(parts) or "the drill"
+    value = error["input"]
+    match error["type"]:
+        case "missing":
+            said = f"is missing; {_REMEDIES.get(key, 'add it')}"
+        case "extra_forbidden":
+            return f"{key}: no such entry"
+        case "value_error":
+            said = str(error["ctx"]["error"])
+        case "too_short":
+            said = f"is empty; {_REMEDIES.get(key, 'it needs more')}"
+        case _:
+            said = error["msg"][0].lower() + error["msg"][1:]
+    shown = "" if isinstance(value, (dict, list, tuple, BaseModel)) else f" (it is {value!r})"
+    return f"{key}: {said}{shown}"
+
+
+def drill_settings(drill: Drill, folder: Path, config: Path | None = None, engine: str | None = None) -> Settings:
+    """The listener's settings for a drill: its file's (or `config`), listening for the drill's phrases too.
+
+    A phrase that the settings name keeps its gaps; only the drill's repeats may differ and then win.
+    """
+    file = config or (folder / drill.settings if drill.settings else None)
+    base = read_settings(file) if file else Settings(phrases=(PhraseSettings(words=drill.phrase),))
+    known = {p.words: p for p in base.phrases}
+    wanted = dict.fromkeys([drill.phrase, *(drill.phrase_of(call) for call in drill.calls)])
+    for words in wanted:
+        known[words] = known.get(words, PhraseSettings(words=words)).model_copy(update={"repeats": drill.repeats})
+    settings = base.with_phrases(tuple(known.values()))
+    return settings_from({**dict(settings), "engine": engine}, where="command line") if engine else settings
+
+
+def drill_text(drill: Drill, remarks: Sequence[str] = ()) -> str:
+    """The drill as YAML for people to edit, with remarks as comments at its end."""
+    data = drill.model_dump(mode="json", exclude_defaults=True)
+    for call, made in zip(data["calls"], drill.calls):
+        if made.to_find:
+            call["at_s"] = FIND_IT
+        elif made.at_s[1] is None:
+            call["at_s"] = made.at_s[0]
+    head = {k: v for k, v in data.items() if k not in _LISTS and k != "notes"}
+    parts = [yaml.safe_dump(head, sort_keys=False, allow_unicode=True, width=100)]
+    for key in _LISTS:
+        if key in data or key == "calls":
+            parts.append(_list_text(key, data.get(key, [])))
+    if drill.notes:
+        parts.append(yaml.safe_dump({"notes": drill.notes}, allow_unicode=True, width=100))
+    parts += [f"# {line}\n" if line else "#\n" for line in remarks]
+    return "".join(parts)
+
+
+_LISTS = ("recordings", "calls", "actions", "traffic")
+
+
+def _list_text(key: str, items: list[dict[str, Any]]) -> str:
+    if not items:
+        return f"{key}: []\n"
+    lines = [
+        "  - " + yaml.safe_dump(item, sort_keys=False, allow_unicode=True, width=100, default_flow_style=None)
+        .rstrip("\n").replace("\n", "\n    ")
+        for item in items
+    ]  # fmt: skip
+    return f"{key}:\n" + "\n".join(lines) + "\n"
