@@ -74,7 +74,7 @@ def active_level_dbov(samples: Samples, rate_hz: int = RATE_HZ) -> float:
     return float(10 * np.log10(power[power > power.max() * 1e-3].mean()))
 
 
-def trim(samples: Samples, rate_hz: int = RATE_HZ, edge_s: float = EDGE_S, floor_db: float = 42.0) -> Samples:
+def trim(samples: Samples, rate_hz: int = RATE_HZ, edge_s: float = EDGE_S, floor_db: float = 37.0) -> Samples:
     """Cut silence at both ends to `edge_s` (padded with zeros if there is less); empty if nothing is heard.
 
     Heard is what lies within `floor_db` of the loudest 5 ms: released stops and weak fricatives are kept,
