@@ -160,10 +160,13 @@ class Ring:
 
     def close(self) -> None:
         """Let go of the memory; it stays for the others."""
-        del self._head, self._sound
-        self._memory.close()
+        if hasattr(self, "_head"):
+            del self._head, self._sound
+            self._memory.close()
 
-    def remove(self) -> None:
-        """Let go of the memory and free it when the last one has."""
-        self.close()
+    def free(self) -> None:
+        """Free the memory as soon as the last one has let go of it. This one can still be read."""
         self._memory.unlink()
+
+    def __del__(self) -> None:
+        self.close()

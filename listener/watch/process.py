@@ -1,0 +1,94 @@
+"""Child processes of the station: started anew, never forked, and killed when they do not listen."""
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+_CONTEXT = multiprocessing.get_context("spawn")
+
+
+class Child:
+    """One child process that runs body(link, *arguments), and our end of the link to it."""
+
+    def __init__(self, name: str, body: Callable[..., None], *arguments: Any) -> None:
+        self.link, theirs = _CONTEXT.Pipe()
+        self._process = _CONTEXT.Process(
+            target=_run, args=(theirs, body, arguments), name=f"listener {name}", daemon=True
+        )
+        self._process.start()
+        theirs.close()
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid or 0
+
+    @property
+    def alive(self) -> bool:
+        return self._process.is_alive()
+
+    @property
+    def ended(self) -> str:
+        """How the process ended, for people."""
+        code = self._process.exitcode
+        if code is None:
+            return "still running"
+        return f"killed by signal {-code}" if code < 0 else f"ended with status {code}"
+
+    @property
+    def sentinel(self) -> int:
+        """Something to wait for: ready when the process has ended."""
+        return self._process.sentinel
+
+    def messages(self) -> list[Any]:
+        """What the child has sent; never waits."""
+        found = []
+        try:
+            while self.link.poll():
+                found.append(self.link.recv())
+        except (EOFError, OSError):
+            pass
+        return found
+
+    def tell(self, message: object) -> bool:
+        """Send a small message; gives whether the child can still get it."""
+        try:
+            self.link.send(message)
+        except OSError:
+            return False
+        return True
+
+    def kill(self) -> None:
+        """End it at once, even if it is stopped or hangs in a driver."""
+        self._process.kill()
+        self._process.join(1.0)
+        self.link.close()
+
+    def stop(self, wait_s: float) -> None:
+        """Ask it to end, and kill it if it does not."""
+        self.tell("stop")
+        self._process.join(wait_s)
+        self.kill()
+
+    def memory_bytes(self) -> int:
+        """Memory it has to itself and shared, where the system tells (Linux); else 0."""
+        try:
+            pages = int(Path(f"/proc/{self.pid}/statm").read_text().split()[1])
+        except (OSError, ValueError, IndexError):
+            return 0
+        return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+def _run(link: Connection, body: Callable[..., None], arguments: tuple[Any, ...]) -> None:
+    """The child's side: the terminal's and the service manager's signals are for the station alone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    parent = multiprocessing.parent_process()
+    assert parent
+    threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
+    body(link, *arguments)

@@ -1,0 +1,142 @@
+"""What people are shown: each channel in exactly one state, and everything beside it as frozen values."""
+
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+from listener.watch.health import Reason
+
+
+class State(StrEnum):
+    """A channel is always in exactly one of these."""
+
+    LISTENING = "LISTENING"
+    PARTLY_HEARD = "PARTLY HEARD"
+    CALL_HEARD = "CALL HEARD"
+    BLIND = "BLIND"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A call as shown: the journal row's id, when its last word ended, and what is known of it.
+
+    end_s is in stream seconds. acknowledged_by: empty until a person did.
+    """
+
+    id: int
+    kind: str
+    utc: str
+    unix_s: float
+    phrase: str
+    repeats: int
+    words_heard: int
+    confidence: float
+    start_s: float
+    end_s: float
+    delay_s: float
+    acknowledged_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WordHeard:
+    """One word that the recogniser heard, weak or sure. score 0 is even."""
+
+    unix_s: float
+    phrase: str
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Because:
+    """A reason for BLIND with since when (unix seconds)."""
+
+    code: str
+    detail: str
+    since_unix_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A tenth of a second of the strip: when, level and peak, and whether speech stands out of the noise."""
+
+    unix_s: float
+    level_dbov: float
+    peak_dbov: float
+    speech: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelView:
+    """One channel at one moment."""
+
+    number: int
+    name: str
+    device: str
+    state: State
+    since_unix_s: float
+    because: tuple[Because, ...]
+    level_dbov: float
+    peak_dbov: float
+    noise_dbov: float
+    snr_db: float
+    words: tuple[WordHeard, ...]
+    last_alert: Shown | None
+    last_partly: Shown | None
+    unacknowledged: tuple[Shown, ...]
+    engine: str
+    model: str
+    behind_s: float
+    restarts: int
+    gaps: int
+    proof_passed: bool | None
+    proof_unix_s: float
+    proof_detail: str
+    stream_s: float
+    pids: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class StationView:
+    """Everything at one moment. cursor: the last journal row that this view knows."""
+
+    unix_s: float
+    uptime_s: float
+    cursor: int
+    channels: tuple[ChannelView, ...]
+    faults: tuple[tuple[float, str], ...]
+    journal_trouble: str
+    tone_trouble: str
+    tone_sounding: bool
+    recording: str
+    version: str
+    settings_fingerprint: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, for JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What decides a state: see choose()."""
+
+    reasons: tuple[Reason, ...]
+    unacknowledged_since_s: float | None
+    partly_since_s: float | None
+
+
+def choose(choice: Choice, now_s: float, call_first_s: float, partly_shown_s: float) -> State:
+    """The one state. A fresh call comes first, then blindness, then an older call, then a partly heard one.
+
+    Times are monotonic seconds: when the newest call that nobody acknowledged, and the last partly heard
+    call, were shown. A call stays until it is acknowledged; blindness never stays hidden behind one for
+    longer than call_first_s.
+    """
+    call_s = None if choice.unacknowledged_since_s is None else now_s - choice.unacknowledged_since_s
+    if call_s is not None and (call_s < call_first_s or not choice.reasons):
+        return State.CALL_HEARD
+    if choice.reasons:
+        return State.BLIND
+    if choice.partly_since_s is not None and now_s - choice.partly_since_s < partly_shown_s:
+        return State.PARTLY_HEARD
+    return State.LISTENING

@@ -1,0 +1,401 @@
+"""The station: captures, recognisers, journal, evidence and tone under one supervisor.
+
+One loop in one thread decides everything; what may wait for a disk, a sound card or a terminal is in
+other threads or processes. Nothing is shown to people before it is in the journal, unless the journal
+cannot be written: then it is shown, and that it is not journalled is shown too.
+"""
+
+import hashlib
+import logging
+import multiprocessing.connection
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from listener import __version__
+from listener.alert.evidence import Clip, Taken
+from listener.alert.journal import Journal, Row, utc_text
+from listener.alert.records import Query, Records
+from listener.events import Alert, Event, Fault, PartlyHeard
+from listener.settings import Settings
+from listener.sound.capture import Source
+from listener.speech.engines import load_engine
+from listener.watch.channel import Channel
+from listener.watch.clock import Clock, JumpWatch, SystemClock
+from listener.watch.health import Reason
+from listener.watch.intake import Gap, Intake
+from listener.watch.keeper import Keeper
+from listener.watch.proof import without_proof
+from listener.watch.settings import ChannelSettings
+from listener.watch.sounder import Sounder
+from listener.watch.state import Shown, StationView
+from listener.watch.worker import LoadEngine
+
+TICK_S = 0.1
+_KEEP_WAIT_S = 0.4  # an alert waits this long for the journal, then it is shown without
+_DAMAGE_TOLD_S = 3.0
+_REMEMBER_S = 12 * 3600.0
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pending:
+    row: Row
+    kept: "Future[bool]"
+    since_s: float
+    then: Callable[[Row], None]
+
+
+class Station:
+    """Runs the channels of the settings. Call run() in a thread, or tick() yourself.
+
+    folder: for journal and evidence. record: a folder for continuous recording, or None.
+    source_of: makes each channel group's Source (tests and exercises put files in place of devices).
+    Raises UserError when the journal cannot be kept.
+    """
+
+    def __init__(
+        self, settings: Settings, folder: Path, record: Path | None = None, load: LoadEngine = load_engine,
+        clock: Clock | None = None, speed: float = 1.0, rounds: int = 0,
+    ) -> None:  # fmt: skip
+        self.settings, self.folder, self.record = settings, folder, record
+        self.clock = clock or SystemClock()
+        self._now_s, self._began_s = self.clock.monotonic(), self.clock.monotonic()
+        self._pending: deque[_Pending] = deque()
+        self._rows: deque[Row] = deque([], 5_000)
+        self._new_rows = threading.Condition()
+        self._faults: deque[tuple[float, str]] = deque([], 20)
+        self._lock = threading.RLock()  # the state of the channels
+        self._order = threading.Lock()  # rows are published in the order of their ids
+        self._jumps = JumpWatch(settings.watch.supervision.clock_jump_s)
+        self._damage_until_s = 0.0
+        self._recording_trouble = ""
+        self._not_journalled = 0
+        self.cursor = 0
+        self.journal = Journal(folder, self._on_journal_trouble)
+        self._remembered = list(_unacknowledged(folder, self.clock.unix() - _REMEMBER_S))
+        text = settings.model_dump_json()
+        self.fingerprint = hashlib.sha256(text.encode()).hexdigest()
+        self._journal("settings", {"fingerprint": self.fingerprint, "settings": settings.model_dump(mode="json")})
+        self._journal("start", {"version": __version__, "fingerprint": self.fingerprint, "pid": os.getpid()})
+        for words in without_proof(settings):
+            self._fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
+        self._make_channels(load, speed, rounds)
+        self.sounder = Sounder(
+            settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self._fault
+        )
+        self._keeper = Keeper(
+            folder, record, self.channels, settings.watch, self._on_clip, self._on_recording, self._on_file
+        )
+        self._view = self._look()
+
+    def _make_channels(self, load: LoadEngine, speed: float, rounds: int) -> None:
+        own = self.settings.watch.channels
+        groups: dict[object, list[ChannelSettings]] = {}
+        for channel in own:
+            groups.setdefault((channel.device, channel.rate_hz, channel.file), []).append(channel)
+        self.intakes: list[Intake] = []
+        places: dict[str, tuple[Intake, int]] = {}
+        for members in groups.values():
+            first = members[0]
+            inputs = tuple(member.input for member in members)
+            source = Source(first.device, inputs, first.rate_hz, first.file, speed, rounds)
+            intake = Intake(source, self.settings.watch.supervision, self._now_s)
+            self.intakes.append(intake)
+            places |= {member.name: (intake, column) for column, member in enumerate(members)}
+        self.channels = [
+            Channel(number, self.settings, one, *places[one.name], load) for number, one in enumerate(own)
+        ]
+        for name, shown in self._remembered:
+            for channel in self.channels:
+                if channel.name == name:
+                    channel.show(shown, self._now_s)
+
+    # -- for whoever shows it: any thread ------------------------------------------------------------------
+
+    def snapshot(self) -> StationView:
+        """How everything is now; a tenth of a second old at most."""
+        return self._view
+
+    def strip(self, channel: int, since_unix_s: float = 0.0) -> list[Any]:
+        """The last ten minutes of a channel (by number): Strip values newer than since_unix_s."""
+        return [s for s in list(self.channels[channel].strip) if s.unix_s > since_unix_s]
+
+    def words_heard(self, channel: int, since_unix_s: float = 0.0) -> list[Any]:
+        """Single words the recogniser heard on a channel: WordHeard values newer than since_unix_s."""
+        return [w for w in list(self.channels[channel].words) if w.unix_s > since_unix_s]
+
+    def rows_after(self, cursor: int, wait_s: float = 0.0) -> list[Row]:
+        """Journal rows that people may see, with ids above the cursor, in order.
+
+        Waits up to wait_s for the first one. Old rows come from the journal file, so that a page that
+        reconnects misses nothing.
+        """
+        with self._new_rows:
+            if self.cursor <= cursor and wait_s:
+                self._new_rows.wait_for(lambda: self.cursor > cursor, wait_s)
+            recent = [row for row in self._rows if row.id > cursor]
+            oldest = self._rows[0].id if self._rows else self.cursor + 1
+            top = self.cursor
+        if cursor + 1 >= oldest or cursor >= top:
+            return recent
+        records = Records(self.folder)
+        try:
+            old = [row for row in records.rows(Query(after_id=cursor)) if row.id < oldest]
+        finally:
+            records.close()
+        return old + recent
+
+    def acknowledge(self, alert_id: int, who: str) -> bool:
+        """A person has seen this alert: silences the tone and is journalled. Gives False if there is none open."""
+        with self._lock:
+            for channel in self.channels:
+                if channel.acknowledge(alert_id, who):
+                    self._journal("acknowledge", {"who": who}, channel=channel.name, about=alert_id)
+                    if not any(c.unacknowledged for c in self.channels):
+                        self.sounder.silence()
+                    return True
+        return False
+
+    def acknowledge_all(self, who: str) -> int:
+        """Every open alert; gives how many there were."""
+        open_ids = [shown.id for channel in self.snapshot().channels for shown in channel.unacknowledged]
+        return sum(self.acknowledge(alert_id, who) for alert_id in open_ids)
+
+    def add(self, kind: str, about: int, body: dict[str, Any], channel: str | None = None) -> Row:
+        """Journal what a person did about an alert: kind "note", "mark" or "step"."""
+        if kind not in ("note", "mark", "step"):
+            raise ValueError(f"{kind!r} is not something a person adds")
+        return self._journal(kind, body, channel=channel, about=about)
+
+    # -- the loop --------------------------------------------------------------------------------------------
+
+    def run(self, ended: threading.Event, each_tick: Callable[[float], None] = lambda now_s: None) -> None:
+        """Until `ended` is set; then stops everything and flushes."""
+        try:
+            while not ended.is_set():
+                self.tick()
+                each_tick(self._now_s)
+        finally:
+            self.stop()
+
+    def tick(self) -> None:
+        """One round: waits up to a tenth of a second for news and follows everything."""
+        self._wait()
+        with self._lock:
+            self._now_s, unix_s = self.clock.monotonic(), self.clock.unix()
+            if self._jumps.tick(self._now_s, unix_s):
+                self._fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
+            gaps = {id(intake): intake.tick(self._now_s) for intake in self.intakes}
+            for channel in self.channels:
+                events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.intake)])
+                for gap in missing:
+                    self._on_gap(channel, gap, unix_s)
+                for event in events:
+                    self._on_event(channel, event, unix_s)
+                self._on_proof(channel, unix_s)
+            self._publish()
+            common = self._common_reasons()
+            for channel in self.channels:
+                if change := channel.decide(self._now_s, unix_s, common):
+                    reasons = [asdict(reason) for reason in change.reasons]
+                    self._journal("state", {"state": change.state.value, "reasons": reasons}, channel=channel.name)
+            self.sounder.tick(self._now_s)
+            self._view = self._look()
+
+    def stop(self) -> None:
+        """End every process, take what they still held, write everything down."""
+        self.sounder.stop()
+        with self._lock:
+            unix_s = self.clock.unix()
+            for channel in self.channels:
+                for event in channel.recogniser.stop():
+                    self._on_event(channel, event, unix_s)
+        self._keeper.close()
+        for intake in self.intakes:
+            intake.stop()
+        self._journal("stop", {"uptime_s": round(self.clock.monotonic() - self._began_s, 1)})
+        self._publish(wait_s=2.0)
+        if not self.journal.close():
+            log.error("not everything could be written to the journal")
+        self._view = self._look()
+
+    def _wait(self) -> None:
+        links = [link for intake in self.intakes for link in intake.links]
+        links += [link for channel in self.channels for link in channel.recogniser.links]
+        pause_s = 0.01 if self._pending else TICK_S
+        if links:
+            multiprocessing.connection.wait(links, pause_s)
+        else:
+            time.sleep(pause_s)
+
+    # -- what happens ----------------------------------------------------------------------------------------
+
+    def _on_event(self, channel: Channel, event: Event, unix_s: float) -> None:
+        if isinstance(event, Fault):
+            self._fault(event.what, event.detail, channel.name)
+        if not isinstance(event, Alert | PartlyHeard):
+            return
+        ring = channel.intake.ring
+        assert ring
+        said_unix_s = channel.unix_of(event.end_s, unix_s)
+        delay_s = channel.delay_s(event.end_s)
+        body = {
+            "phrase": event.phrase, "repeats": event.repeats, "start_s": round(event.start_s, 3),
+            "end_s": round(event.end_s, 3), "raised_s": round(event.raised_s, 3), "delay_s": round(delay_s, 3),
+            "confidence": round(event.confidence, 6), "engine": event.engine, "model": channel.recogniser.model,
+            "hits": [{k: round(v, 3) for k, v in asdict(h).items() if k != "phrase"} for h in event.hits],
+            "settings": self.fingerprint,
+        }  # fmt: skip
+        sample = round(event.end_s * ring.rate_hz)
+
+        def show(row: Row) -> None:
+            self._show(channel, Shown(
+                row.id, event.kind, row.utc, said_unix_s, event.phrase, event.repeats, len(event.hits),
+                event.confidence, event.start_s, event.end_s, delay_s,
+            ))  # fmt: skip
+
+        row = self._journal(event.kind, body, channel.name, sample, unix_s=said_unix_s, then=show)
+        if isinstance(event, Alert):
+            watch = self.settings.watch
+            first = max(0, sample - round(watch.evidence_before_s * ring.rate_hz))
+            after = sample + round(watch.evidence_after_s * ring.rate_hz)
+            clip = Clip(row.id, channel.name, row.utc, ring, channel.column, first, after)
+            self._keeper.want(clip, self._now_s + watch.evidence_after_s + 5.0)
+
+    def _show(self, channel: Channel, shown: Shown) -> None:
+        channel.show(shown, self._now_s)
+        if shown.kind == "alert":
+            self.sounder.sound()
+
+    def _on_gap(self, channel: Channel, gap: Gap, unix_s: float) -> None:
+        body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
+        self._journal("gap", body, channel=channel.name, sample=gap.first)
+
+    def _on_proof(self, channel: Channel, unix_s: float) -> None:
+        if new := channel.new_proof(unix_s, self._now_s):
+            passed, detail, delay_s = new
+            body = {"passed": passed, "detail": detail, "delay_s": None if delay_s is None else round(delay_s, 3)}
+            model = {"engine": channel.recogniser.engine, "model": channel.recogniser.model}
+            self._journal("proof", body | model, channel=channel.name)
+
+    def _on_clip(self, clip: Clip, taken: Taken | None, detail: str) -> None:
+        body = asdict(taken) if taken else {"detail": detail}
+        first = taken.first_sample if taken else None
+        self._journal("evidence", body, channel=clip.channel, sample=first, about=clip.about)
+        if taken is None:
+            self._fault("evidence", f"no clip of alert {clip.about}: {detail}", clip.channel)
+
+    def _on_recording(self, what: str, detail: str) -> None:
+        self._recording_trouble = detail if what == "recording" and "stopped" in detail else ""
+        self._fault(what, detail)
+
+    def _on_file(self, channel: str, path: str) -> None:
+        self._journal("recording", {"file": path}, channel=channel)
+
+    def _on_journal_trouble(self, text: str) -> None:
+        if "damaged" in text:
+            self._damage_until_s = time.monotonic() + _DAMAGE_TOLD_S
+        if text:
+            self._faults.append((self.clock.unix(), text))
+
+    def _common_reasons(self) -> list[Reason]:
+        """What blinds every channel: the journal, the disk, the clock."""
+        found = []
+        least_mb = self.settings.watch.least_free_mb
+        trouble = self.journal.trouble
+        if "full" in trouble or self._keeper.free_mb < least_mb:
+            found.append(
+                Reason("disk_full", f"{self._keeper.free_mb:.0f} MB left for journal and clips; calls are still told")
+            )
+        elif trouble:
+            found.append(Reason("journal", f"{trouble}; calls are still told"))
+        elif self._now_s < self._damage_until_s:
+            found.append(Reason("journal", "the journal was damaged and a new one was begun"))
+        if self._jumps.is_worried(self._now_s):
+            found.append(
+                Reason("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s: times are in doubt")
+            )
+        return found
+
+    # -- journal and publication -----------------------------------------------------------------------------
+
+    def _journal(
+        self, kind: str, body: dict[str, Any], channel: str | None = None, sample: int | None = None,
+        about: int | None = None, unix_s: float | None = None, then: Callable[[Row], None] = lambda row: None,
+    ) -> Row:  # fmt: skip
+        """Journal a row, from any thread; `then` is called by the loop when it may be shown."""
+        unix_s = self.clock.unix() if unix_s is None else unix_s
+        with self._order:
+            row, kept = self.journal.append(kind, body, channel, sample, about, unix_s, self.clock.monotonic())
+            self._pending.append(_Pending(row, kept, self._now_s, then))
+        return row
+
+    def _fault(self, what: str, detail: str, channel: str | None = None) -> None:
+        log.warning("%s: %s", what, detail)
+        self._faults.append((self.clock.unix(), f"{channel}: {detail}" if channel else detail))
+        self._journal("fault", {"what": what, "detail": detail}, channel=channel)
+
+    def _publish(self, wait_s: float = 0.0) -> None:
+        """Show, in order, the rows that are on the disk, and those that have waited long enough for it."""
+        ends_s = time.monotonic() + wait_s
+        fresh = []
+        while self._pending:
+            first = self._pending[0]
+            while not first.kept.done() and time.monotonic() < ends_s:
+                time.sleep(0.005)
+            if not first.kept.done() and self.clock.monotonic() - first.since_s < _KEEP_WAIT_S:
+                break
+            self._pending.popleft()
+            self._not_journalled += not first.kept.done()
+            first.then(first.row)
+            fresh.append(first.row)
+        if fresh:
+            with self._new_rows:
+                self._rows.extend(fresh)
+                self.cursor = fresh[-1].id
+                self._new_rows.notify_all()
+
+    def _look(self) -> StationView:
+        unix_s = self.clock.unix()
+        recording = "" if self.record is None else (self._recording_trouble or f"recording to {self.record}")
+        return StationView(
+            unix_s=unix_s,
+            uptime_s=self.clock.monotonic() - self._began_s,
+            cursor=self.cursor,
+            channels=tuple(channel.view() for channel in self.channels),
+            faults=tuple(self._faults),
+            journal_trouble=self.journal.trouble,
+            tone_trouble=self.sounder.trouble,
+            tone_sounding=self.sounder.is_sounding,
+            recording=recording,
+            version=__version__,
+            settings_fingerprint=self.fingerprint,
+        )
+
+
+def _unacknowledged(folder: Path, since_unix_s: float) -> Iterable[tuple[str, Shown]]:
+    """The alerts of the last hours that nobody has acknowledged: they stay, also across a restart."""
+    records = Records(folder)
+    try:
+        alerts = list(records.rows(Query(kinds=("alert",), since=utc_text(since_unix_s))))
+        seen = {row.about for row in records.rows(Query(kinds=("acknowledge",), since=utc_text(since_unix_s)))}
+    finally:
+        records.close()
+    for row in alerts:
+        if row.id in seen or row.channel is None:
+            continue
+        b = row.body
+        unix_s = datetime.fromisoformat(row.utc).replace(tzinfo=UTC).timestamp()
+        yield row.channel, Shown(
+            row.id, "alert", row.utc, unix_s, b["phrase"], b["repeats"], len(b["hits"]), b["confidence"],
+            b["start_s"], b["end_s"], b["delay_s"],
+        )  # fmt: skip
