@@ -9,6 +9,7 @@ import typer
 
 from listener.errors import SettingsError, UserError
 from listener.settings import Settings, read_settings, settings_from
+from listener.watch import commands as watch_commands
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
@@ -61,6 +62,9 @@ def models(config: ConfigFile = None) -> None:
     from listener.report import print_engines
 
     print_engines(read_settings(config) if config else Settings())
+
+
+watch_commands.register(app)
 
 
 def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> Settings:

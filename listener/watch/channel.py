@@ -57,6 +57,7 @@ class Channel:
         self._proof_due_s: float | None = None
         self.proof_unix_s = 0.0
         self._proof_told: object = None
+        self._proved_restarts = -1
 
     # -- following ----------------------------------------------------------------------------------------
 
@@ -133,7 +134,9 @@ class Channel:
     def _prove_in_time(self, now_s: float) -> None:
         if not self.recogniser.is_ready or not self.recogniser.can_prove:
             return
-        if self._proof_due_s is None or now_s >= self._proof_due_s:
+        anew = self.recogniser.restarts != self._proved_restarts
+        if self._proof_due_s is None or now_s >= self._proof_due_s or anew:
+            self._proved_restarts = self.recogniser.restarts
             passed = self.recogniser.proof is None or self.recogniser.proof.passed
             self._proof_due_s = now_s + (self._settings.watch.proof.every_min * 60 if passed else _PROOF_AGAIN_S)
             self.recogniser.prove(now_s)
@@ -175,6 +178,8 @@ class Channel:
         found = self.intake.reasons() + self.recogniser.reasons()
         if self._health and not self.intake.reasons():
             found += self._health.reasons()
+        if not found and self.recogniser.can_prove and self.recogniser.proof is None:
+            found.append(Reason("starting", "the first proof test is running"))
         if self.recogniser.proof and not self.recogniser.proof.passed:
             found.append(Reason("proof_failed", self.recogniser.proof.detail))
         return found

@@ -1,0 +1,157 @@
+"""The commands of the live station: watch, devices, journal, tone, recordings."""
+
+import os
+import signal
+import threading
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from listener.errors import UserError
+from listener.settings import Settings, read_settings
+
+ConfigFile = Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")]
+Folder = Annotated[Path | None, typer.Option(help="Folder of journal and clips, in place of the settings'.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Put these commands into the program."""
+    for command in (watch, devices, journal, tone, recordings):
+        app.command()(command)
+
+
+def state_folder(settings: Settings) -> Path:
+    """Where journal and clips go: the settings' folder, or the user's state folder (XDG)."""
+    if settings.watch.folder:
+        return settings.watch.folder
+    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(base) / "launch-listener"
+
+
+def watch(
+    config: ConfigFile = None,
+    folder: Folder = None,
+    record: Annotated[Path | None, typer.Option(help="Record everything into this folder, hour by hour.")] = None,
+    check: Annotated[bool, typer.Option("--check", help="Test everything once and tell; status 1 if anything fails.")] = False,
+    sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
+) -> None:
+    """Listen to the radios, live, until stopped."""
+    from listener.watch.service import Notifier
+    from listener.watch.station import Station
+    from listener.watch.view import ConsoleView
+
+    settings = _settings(config, sound)
+    folder = folder or state_folder(settings)
+    if check:
+        from listener.watch.check import check_all
+
+        raise typer.Exit(check_all(settings, folder))
+    station = Station(settings, folder, record)
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    view = ConsoleView(station, plain or settings.watch.view == "plain", ended.set)
+    notifier = Notifier()
+    notifier.ready("on watch")
+
+    def each_tick(now_s: float) -> None:
+        states = ", ".join(f"{c.name} {c.state}" for c in station.snapshot().channels)
+        notifier.alive(now_s, states)
+
+    try:
+        station.run(ended, each_tick)
+    finally:
+        notifier.stopping()
+        view.close()
+
+
+def devices(
+    level: Annotated[bool, typer.Option("--level/--no-level", help="Show the live level of every input.")] = True,
+    seconds: Annotated[float, typer.Option(help="How long to show levels on a terminal.")] = 60.0,
+) -> None:
+    """List the inputs that can be listened to, with their live levels, to find the right jack."""
+    from listener.watch.find_jack import show_devices
+
+    show_devices(seconds if level else 0.0)
+
+
+def journal(
+    config: ConfigFile = None,
+    folder: Folder = None,
+    since: Annotated[str | None, typer.Option(help="From this day or time (UTC) on.")] = None,
+    until: Annotated[str | None, typer.Option(help="Up to this day or time (UTC).")] = None,
+    kind: Annotated[list[str] | None, typer.Option(help="Only rows of this kind; may be repeated.")] = None,
+    channel: Annotated[str | None, typer.Option(help="Only this channel.")] = None,
+    text: Annotated[str | None, typer.Option(help="Only rows that hold this text.")] = None,
+    last: Annotated[int | None, typer.Option(help="Only the last so many.", min=1)] = None,
+    format: Annotated[str, typer.Option(help="lines, csv or jsonl.")] = "lines",
+    check: Annotated[bool, typer.Option("--check", help="Check that nothing was damaged or changed.")] = False,
+) -> None:
+    """Print, filter, export or check the journal."""
+    from listener.alert.journal import KINDS
+    from listener.alert.records import Query, Records, as_csv, as_json_lines, when
+    from listener.watch.view import plain_line
+
+    records = Records(folder or state_folder(_settings(config)))
+    if check:
+        found = records.check()
+        for line in found:
+            print(line)
+        print(f"{records.last_id()} rows, {'nothing wrong' if not found else f'{len(found)} things wrong'}")
+        raise typer.Exit(1 if found else 0)
+    for one in kind or ():
+        if one not in KINDS:
+            raise UserError(f"--kind {one}: no such kind; choose from {', '.join(KINDS)}")
+    query = Query(
+        since=when(since) if since else None, until=when(until, end=True) if until else None, kinds=tuple(kind or ()),
+        channel=channel, text=text, limit=last, newest_first=last is not None,
+    )  # fmt: skip
+    rows = records.rows(query)
+    if last is not None:
+        rows = iter(list(rows)[::-1])
+    printers = {"lines": lambda rows: map(plain_line, rows), "csv": as_csv, "jsonl": as_json_lines}
+    if format not in printers:
+        raise UserError(f"--format {format}: must be lines, csv or jsonl")
+    for line in printers[format](rows):
+        print(line)
+
+
+def tone(
+    config: ConfigFile = None,
+    seconds: Annotated[float, typer.Option(help="How long.", min=1, max=30)] = 3.0,
+) -> None:
+    """Play the alert tone, to hear whether it is loud enough."""
+    from listener.alert.tone import play_once
+
+    settings = _settings(config)
+    own = settings.watch
+    play_once(own.tone, [c.device for c in own.channels if c.file is None], seconds)
+
+
+def recordings(
+    folder: Annotated[Path, typer.Argument(help="The folder given to --record.")],
+    channel: Annotated[str | None, typer.Option(help="Which channel; needed when there are several.")] = None,
+    at: Annotated[str | None, typer.Option(help="Cut out the sound around this time (UTC), as the journal prints it.")] = None,
+    before: Annotated[float, typer.Option(help="Seconds before it.")] = 10.0,
+    after: Annotated[float, typer.Option(help="Seconds after it.")] = 5.0,
+    out: Annotated[Path | None, typer.Option(help="The sound file to make (.flac or .wav).")] = None,
+) -> None:
+    """List what was recorded, or cut a piece out for 'listener replay'."""
+    from listener.watch.cutting import cut_out, list_recordings
+
+    if at is None:
+        list_recordings(folder, channel)
+        return
+    if out is None:
+        raise UserError("recordings --at needs --out FILE: the sound file to make")
+    print(cut_out(folder, channel, at, before, after, out))
+
+
+def _settings(config: Path | None, sound: bool = True) -> Settings:
+    settings = read_settings(config) if config else Settings()
+    if sound:
+        return settings
+    quiet = settings.watch.model_copy(update={"tone": settings.watch.tone.model_copy(update={"on": False})})
+    return settings.model_copy(update={"watch": quiet})
