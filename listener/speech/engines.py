@@ -3,10 +3,11 @@
 from collections.abc import Callable
 from importlib import import_module
 
+from listener.errors import SettingsError, UserError
 from listener.settings import Settings
 from listener.speech.spotter import Engine
 
-# name in the settings -> module and factory: factory(settings) -> Engine
+# name in the settings -> module:factory, where factory(settings) gives an Engine
 ENGINES: dict[str, str] = {
     "sphinx": "listener.speech.sphinx_spotter:load",
     "vosk": "listener.speech.vosk_spotter:load",
@@ -16,8 +17,11 @@ ENGINES: dict[str, str] = {
 def load_engine(settings: Settings) -> Engine:
     """Load the engine that the settings name, with the phrases of the settings.
 
-    Raises UserError when a word is unknown to the engine or a model is missing.
+    Raises SettingsError when a word is unknown to the engine or a model is missing.
     """
     module, function = ENGINES[settings.engine].split(":")
     factory: Callable[[Settings], Engine] = getattr(import_module(module), function)
-    return factory(settings)
+    try:
+        return factory(settings)
+    except UserError as error:
+        raise SettingsError(str(error)) from None

@@ -6,6 +6,7 @@ generous; the search's log-likelihood ratio becomes the score, and the call rule
 
 from math import log
 from tempfile import NamedTemporaryFile
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +19,28 @@ from listener.speech.pronounce import Pronunciation, phrase_pronunciations
 from listener.speech.recycle import RecycledSpotter
 from listener.speech.spotter import Calibration, Spotter
 
-FRAME_S = 0.01  # the decoder's frame
-THRESHOLD = 1e-60
+THRESHOLD = 1e-55
+BEAM = 1e-80  # wide: in noise the phrase falls far behind the best path and still comes out
+
+# The decoder's frames: a window of 410 samples every 160.
+FRAME_S, _STEP, _WINDOW = 0.01, 160, 410
 
 # PocketSphinx gives the likelihood ratio in steps of its log base, shifted right by 10 bits and less
 # 1500 (kws_search.c: KWS_MAX, SENSCR_SHIFT).
 _LOG_BASE, _SHIFT, _MOST = 1.0001, 1 << 10, 1500
+
+
+CALIBRATION = Calibration(
+    alert_levels={"cautious": 4.5, "balanced": 3.0, "eager": 2.0},
+    partly_level=4.0,
+    candidate_level=-6.0,
+    word_level=1.0,
+    word_floor=-5.0,
+    word_cap=3.0,
+    rhythm_weight=0.5,
+    even_level=3.0,
+    slope=1.0,
+)
 
 
 class SphinxEngine:
@@ -41,7 +58,12 @@ class SphinxEngine:
     def spotter(self) -> Spotter:
         """A new spotter for one channel, with a decoder of its own."""
         return RecycledSpotter(
-            self.name, _Utterance(self._ways), frame_s=0.02, utterance_s=20.0, overlap_s=1.6
+            self.name,
+            _Utterance(self._ways),
+            frame_s=0.02,
+            # The start is heard again once the channel's mean is known.
+            utterances_s=[1.0, 2.0, 20.0],
+            overlap_s=2.0,
         )
 
 
@@ -58,13 +80,15 @@ def load(settings: Settings) -> SphinxEngine:
 
 
 class _Utterance:
-    """The decoder, utterance by utterance. Its running mean of the channel carries over."""
+    """The decoder, utterance by utterance. The channel's mean carries over."""
 
     def __init__(self, ways: list[tuple[str, Pronunciation]]) -> None:
         from pocketsphinx import Config, Decoder
 
         self._ways = ways
-        self._decoder = Decoder(Config(loglevel="FATAL", dict=None, lm=None, cmn="live", kws_delay=6))
+        self._decoder = Decoder(
+            Config(loglevel="FATAL", dict=None, lm=None, cmn="live", kws_delay=6, beam=BEAM)
+        )
         with NamedTemporaryFile("w", suffix=".kws") as list_file:
             for i, (_, way) in enumerate(ways):
                 self._decoder.add_word(f"way{i}", " ".join(way), i == len(ways) - 1)
@@ -72,18 +96,22 @@ class _Utterance:
             list_file.flush()
             self._decoder.add_kws("phrases", list_file.name)
         self._decoder.activate_search("phrases")
+        self._mean = _ChannelMean(self._decoder)
 
     def begin(self, first_sample: int) -> None:
         self._origin_s = first_sample / RATE_HZ
         self._told: dict[tuple[str, int], float] = {}
         self._decoder.start_utt()
+        self._mean.begin()
 
     def hear(self, samples: NDArray[np.float32]) -> list[Hit]:
         self._decoder.process_raw(pcm16(samples), no_search=False, full_utt=False)
+        self._mean.follow(len(samples))
         return self._hits()
 
     def end(self) -> list[Hit]:
         self._decoder.end_utt()
+        self._mean.set()
         return self._hits()
 
     def _hits(self) -> list[Hit]:
@@ -107,6 +135,50 @@ class _Utterance:
         return hits
 
 
+class _ChannelMean:
+    """The channel's mean cepstrum, followed quicker than the decoder does by itself.
+
+    Left alone, the decoder keeps the mean of its training microphone for the first eight seconds, and
+    hears little on a radio channel until then. Here the mean of each quarter of a second goes into a
+    running mean that starts with little weight and forgets after a few seconds.
+    """
+
+    _EVERY = 25  # frames
+    _FIRST_WEIGHT, _MOST_WEIGHT = 60, 500  # frames
+    # The decoder counts its mean as 500 frames when it is set (cmn.h: CMN_WIN).
+    _OWN_WEIGHT = 500
+
+    def __init__(self, decoder: Any) -> None:
+        self._decoder = decoder
+        self._mean = self._read(update=False)
+        self._weight = self._FIRST_WEIGHT
+
+    def begin(self) -> None:
+        """An utterance begins."""
+        self._samples = 0
+        self._counted = 0
+
+    def follow(self, samples: int) -> None:
+        """So many samples more have gone through the decoder."""
+        self._samples += samples
+        frames = max(0, (self._samples - _WINDOW) // _STEP + 1) - self._counted
+        if frames < self._EVERY:
+            return
+        self._counted += frames
+        mixed = self._read(update=True)
+        new = ((self._OWN_WEIGHT + frames) * mixed - self._OWN_WEIGHT * self._mean) / frames
+        self._mean = (self._weight * self._mean + frames * new) / (self._weight + frames)
+        self._weight = min(self._weight + frames, self._MOST_WEIGHT)
+        self.set()
+
+    def set(self) -> None:
+        """Hand the mean to the decoder."""
+        self._decoder.set_cmn(",".join(f"{value:.6f}" for value in self._mean))
+
+    def _read(self, update: bool) -> NDArray[np.float64]:
+        return np.array(self._decoder.get_cmn(update).split(","), float)
+
+
 def score(ratio: float, frames: int, phones: int) -> float:
-    """TODO"""
-    return ratio
+    """The log-likelihood ratio of a word against free phones, as a score like a log-odds."""
+    return (ratio + 12.0 * phones) / 15.0

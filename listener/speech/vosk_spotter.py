@@ -61,7 +61,7 @@ class VoskEngine:
             self.name,
             _Utterance(self._model, self._grammar, self._phrases),
             frame_s=0.1,
-            utterance_s=60.0,
+            utterances_s=[60.0],
             overlap_s=3.0,
         )
 

@@ -1,0 +1,5 @@
+"""python -m listener"""
+
+from listener.cli import main
+
+main()

@@ -1,0 +1,233 @@
+"""Bad input through the real program: one clear line each, the other files are still read, status 1.
+
+Each case is a real file given to a real `listener replay` process with a good file behind it.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+RATE_HZ = 16_000
+
+
+def noise(seconds: float = 2.0, level: float = 0.01) -> np.ndarray:
+    return np.random.default_rng(3).normal(0, level, round(seconds * RATE_HZ)).astype(np.float32)
+
+
+def write(path: Path, samples: np.ndarray, **kind: str) -> Path:
+    soundfile.write(path, samples, RATE_HZ, **kind)
+    return path
+
+
+def listener(*args: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "listener", *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+
+
+def without_totals(stderr: str) -> list[str]:
+    *lines, totals = stderr.splitlines()
+    assert "of sound" in totals
+    return lines
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory) -> Path:
+    return write(tmp_path_factory.mktemp("good") / "good.wav", noise())
+
+
+def missing(folder: Path) -> Path:
+    return folder / "missing.wav"
+
+
+def directory(folder: Path) -> Path:
+    (folder / "directory.wav").mkdir()
+    return folder / "directory.wav"
+
+
+def text(folder: Path) -> Path:
+    path = folder / "text.wav"
+    path.write_text("Tower, good morning.\n" * 50)
+    return path
+
+
+def empty(folder: Path) -> Path:
+    path = folder / "empty.wav"
+    path.touch()
+    return path
+
+
+def cut_header(folder: Path) -> Path:
+    path = write(folder / "header.wav", noise())
+    path.write_bytes(path.read_bytes()[:30])
+    return path
+
+
+def no_samples(folder: Path) -> Path:
+    return write(folder / "nothing.wav", np.zeros(0))
+
+
+def cut_wav(folder: Path) -> Path:
+    path = write(folder / "cut.wav", noise())
+    path.write_bytes(path.read_bytes()[:30_000])
+    return path
+
+
+def cut_flac(folder: Path) -> Path:
+    path = write(folder / "cut.flac", noise())
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    return path
+
+
+def cut_ogg(folder: Path) -> Path:
+    path = write(folder / "cut.ogg", noise(10.0))
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    return path
+
+
+def nine_channels(folder: Path) -> Path:
+    return write(folder / "nine.wav", np.zeros((1000, 9)))
+
+
+def too_slow(folder: Path) -> Path:
+    path = folder / "slow.wav"
+    soundfile.write(path, noise(), 2_000)
+    return path
+
+
+@pytest.mark.parametrize(
+    "make, said",
+    [
+        (missing, "no such file"),
+        (directory, "is a directory; name the sound files in it"),
+        (text, "cannot be read as a sound file"),
+        (empty, "cannot be read as a sound file"),
+        (cut_header, "cannot be read as a sound file"),
+        (no_samples, "holds no samples"),
+        (cut_wav, "broke off after 0.94 s"),
+        (cut_flac, "broke off after"),
+        (cut_ogg, "broke off after"),
+        (nine_channels, "has 9 channels; at most 8"),
+        (too_slow, "sample rate 2000 Hz: must be 4000 to 192000 Hz"),
+    ],
+    ids=lambda value: getattr(value, "__name__", None),
+)
+def test_a_bad_file_is_one_line_and_the_rest_is_read(make, said, good, tmp_path):
+    path = make(tmp_path)
+    result = listener("replay", "--json", path, good)
+    assert result.returncode == 1
+    assert "Traceback" not in result.stderr
+    (line,) = without_totals(result.stderr)
+    assert line.startswith(f"listener: {path}: ")
+    assert said in line
+    assert result.stdout == ""
+    assert "2 files, " in result.stderr.splitlines()[-1]
+
+
+def not_finite(folder: Path) -> Path:
+    samples = noise()
+    samples[1_000:1_010] = np.nan
+    samples[2_000] = np.inf
+    return write(folder / "nan.wav", samples, subtype="FLOAT")
+
+
+def silence(folder: Path) -> Path:
+    return write(folder / "silence.wav", np.zeros(3 * RATE_HZ))
+
+
+def clipped(folder: Path) -> Path:
+    return write(folder / "clipped.wav", np.sign(noise()))
+
+
+def far_over(folder: Path) -> Path:
+    return write(folder / "over.wav", 1e6 * noise(), subtype="FLOAT")
+
+
+def offset(folder: Path) -> Path:
+    return write(folder / "offset.wav", noise() + 0.8)
+
+
+def one_sample(folder: Path) -> Path:
+    return write(folder / "one.wav", np.ones(1))
+
+
+@pytest.mark.parametrize(
+    "make, said",
+    [
+        (not_finite, "values that are no numbers"),
+        (silence, None),
+        (clipped, None),
+        (far_over, None),
+        (offset, None),
+        (one_sample, None),
+    ],
+    ids=lambda value: getattr(value, "__name__", None),
+)
+def test_odd_sound_is_simply_heard(make, said, tmp_path):
+    path = make(tmp_path)
+    result = listener("replay", "--json", path)
+    assert result.returncode == 0
+    assert result.stdout == ""
+    told = without_totals(result.stderr)
+    assert len(told) == (1 if said else 0)
+    assert all(str(path) in line and said in line for line in told)
+
+
+def test_a_file_that_shrinks_while_it_is_read(good, tmp_path):
+    path = write(tmp_path / "shrinks.wav", noise(6.0))
+    command = [sys.executable, "-m", "listener", "replay", "--paced", "--json", path, good]
+
+    def shrink() -> None:
+        time.sleep(3.0)
+        os.truncate(path, 20_000)
+
+    cutter = threading.Thread(target=shrink)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        cutter.start()
+        stdout, stderr = process.communicate(timeout=60)
+    cutter.join()
+    (line,) = without_totals(stderr)
+    assert line.startswith(f"listener: {path}: broke off after ")
+    assert (process.returncode, stdout) == (1, "")
+
+
+@pytest.mark.parametrize(
+    "args, said",
+    [
+        (["--config", "none.yaml"], "none.yaml: cannot read the settings"),
+        (["--engine", "vosk"], "engine vosk needs a model: set vosk.model_path"),
+        (["--phrase", "zzyzx"], "'zzyzx' is not in the pronouncing dictionary"),
+    ],
+)
+def test_settings_that_cannot_be_used_end_at_once_in_one_line(args, said, good):
+    result = listener("replay", good, *args)
+    assert result.returncode == 2
+    (line,) = result.stderr.splitlines()
+    assert line.startswith("listener: ") and said in line
+
+
+@pytest.mark.parametrize("args", [["replay"], ["replay", "--nonsense", "x.wav"], ["dance"]])
+def test_wrong_usage_is_status_2(args):
+    result = listener(*args)
+    assert result.returncode == 2
+    assert "Traceback" not in result.stderr
+
+
+def test_a_reader_that_goes_away_is_no_error_to_shout_about(good):
+    command = f"{sys.executable} -m listener config | head -c 1"
+    result = subprocess.run(command, shell=True, capture_output=True, text=True, timeout=60)
+    assert result.stderr == ""
+
+
+def test_stdout_holds_json_only(good):
+    result = listener("replay", "--json", "--all", good)
+    assert all(json.loads(line) for line in result.stdout.splitlines())
