@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from listener.drill import commands as drill_commands
 from listener.errors import SettingsError, UserError
 from listener.settings import Settings, read_settings, settings_from
 from listener.watch import commands as watch_commands
@@ -65,6 +66,7 @@ def models(config: ConfigFile = None) -> None:
 
 
 watch_commands.register(app)
+drill_commands.register(app)
 
 
 def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> Settings:

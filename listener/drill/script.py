@@ -4,9 +4,9 @@ All times are seconds of the drill: a recording's own time plus its offset_s. Pe
 1:03.7 for 63.7.
 """
 
+import datetime
 import re
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -141,7 +141,7 @@ class Drill(_Model):
 
     title: Annotated[str, Field(min_length=1)]
     place: str = ""
-    date: date | None = None
+    date: datetime.date | None = None
     crew: str = ""
     phrase: Words = "suspend"
     """The words of the call, said once."""
@@ -248,6 +248,8 @@ def drill_text(drill: Drill, remarks: Sequence[str] = ()) -> str:
             call["at_s"] = FIND_IT
         elif made.at_s[1] is None:
             call["at_s"] = made.at_s[0]
+    if drill.date:
+        data["date"] = drill.date
     head = {k: v for k, v in data.items() if k not in _LISTS and k != "notes"}
     parts = [yaml.safe_dump(head, sort_keys=False, allow_unicode=True, width=100)]
     for key in _LISTS:
@@ -263,11 +265,16 @@ _LISTS = ("recordings", "calls", "actions", "traffic")
 
 
 def _list_text(key: str, items: list[dict[str, Any]]) -> str:
+    """A list in which each entry's value stands on a line of its own, whatever is nested in it."""
     if not items:
         return f"{key}: []\n"
-    lines = [
-        "  - " + yaml.safe_dump(item, sort_keys=False, allow_unicode=True, width=100, default_flow_style=None)
-        .rstrip("\n").replace("\n", "\n    ")
-        for item in items
-    ]  # fmt: skip
-    return f"{key}:\n" + "\n".join(lines) + "\n"
+    lines = [f"{key}:"]
+    for item in items:
+        for i, (name, value) in enumerate(item.items()):
+            lines.append(f"  {'-' if i == 0 else ' '} {name}: {_flow(value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _flow(value: Any) -> str:
+    text = yaml.safe_dump([value], allow_unicode=True, default_flow_style=True, width=10_000)
+    return text.strip()[1:-1]

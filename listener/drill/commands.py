@@ -1,0 +1,242 @@
+"""The commands of `listener drill`. Without a command's name it is `score`: listener drill DRILL.yaml."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from typer.core import TyperGroup
+
+from listener.errors import UserError
+
+if TYPE_CHECKING:
+    from listener.drill.check import Sound
+    from listener.drill.hear import HeardTrack
+    from listener.drill.labels import Label
+    from listener.drill.script import Drill
+    from listener.settings import Settings
+
+
+class _ScoreByDefault(TyperGroup):
+    """Takes the first word for a file when it is no command."""
+
+    def parse_args(self, ctx, args):
+        if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
+            args = ["score", *args]
+        return super().parse_args(ctx, args)
+
+
+drill = typer.Typer(cls=_ScoreByDefault, no_args_is_help=True)
+
+Config = Annotated[Path | None, typer.Option(help="Settings file (YAML), in place of the drill's.")]
+Engine = Annotated[str | None, typer.Option(help="The recogniser: see 'listener models'.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Put `drill` into the program."""
+    app.add_typer(drill, name="drill")
+
+
+@drill.callback()
+def about() -> None:
+    """Exercises: score a recorded drill and write its debrief (listener drill DRILL.yaml), or make one."""
+
+
+@drill.command()
+def score(
+    drills: Annotated[list[Path], typer.Argument(metavar="DRILL.yaml...", help="Drill files.", show_default=False)],
+    out: Annotated[Path | None, typer.Option(help="The debrief (HTML). Without it: beside the drill file.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="The figures as JSON lines on stdout, and no debrief.")] = False,
+    config: Config = None,
+    engine: Engine = None,
+) -> None:
+    """Listen to a drill's recordings, score it and write the debrief."""
+    from listener.alert.console import side_console
+    from listener.drill.debrief import debrief_html, headline
+    from listener.drill.result import result_of
+    from listener.drill.whole import write_whole
+
+    if out and len(drills) > 1:
+        raise UserError("--out names one debrief; leave it out for several drills")
+    side, bad = side_console(), False
+    for path in drills:
+        try:
+            scored, tracks = _scored(path, config, engine)
+            if as_json:
+                print(result_of(scored, path).model_dump_json(), flush=True)
+                continue
+            page = out or path.with_suffix(".html")
+            write_whole(page, debrief_html(scored, tracks))
+            print(f"{path}: {headline(scored)}\n  debrief: {page}", flush=True)
+        except UserError as error:
+            bad = True
+            for line in str(error).splitlines():
+                side.print(f"listener: {line}", markup=False)
+    raise typer.Exit(1 if bad else 0)
+
+
+@drill.command()
+def new(
+    recordings: Annotated[list[Path], typer.Argument(help="Recordings of one drill.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="The drill file to write.")] = Path("drill.yaml"),
+    title: Annotated[str, typer.Option(help="What the drill is called.")] = "Drill",
+    labels: Annotated[Path | None, typer.Option(help="Labels made by hand: .txt (Audacity), .vtt, .rttm, .csv.")] = None,
+    config: Config = None,
+    engine: Engine = None,
+) -> None:
+    """Start a drill file: the listener drafts it from the recordings, the trainer corrects it."""
+    from listener.drill.check import check_drill
+    from listener.drill.draft import draft, tracks_of
+    from listener.drill.script import Drill, drill_settings
+    from listener.drill.whole import write_whole
+    from listener.settings import Settings, read_settings
+
+    if out.exists():
+        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
+    phrase = (read_settings(config) if config else Settings()).phrases[0]
+    read = _read_labels(labels) if labels else []
+    blank = Drill(
+        title=title, phrase=phrase.words, repeats=phrase.repeats, recordings=tuple(tracks_of(recordings, out.parent)), calls=()
+    )
+    sounds = check_drill(blank, out)
+    heard = _hear_all(sounds, drill_settings(blank, out.parent, config, engine))[0]
+    text = draft(title, heard, read, phrase.words, phrase.repeats)
+    write_whole(out, text, replace=False)
+    print(f"{out}: drafted; listen, correct it, then: listener drill {out}")
+
+
+@drill.command()
+def labels(
+    path: Annotated[Path, typer.Argument(metavar="DRILL.yaml", help="The drill file.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="Where to: .txt (Audacity), .vtt (WebVTT), .rttm or .csv.", show_default=False)],
+    heard: Annotated[bool, typer.Option("--heard", help="Also what the listener hears.")] = False,
+    config: Config = None,
+    engine: Engine = None,
+) -> None:
+    """Write a drill's calls, words, actions and traffic as a label track."""
+    from listener.drill.check import check_drill
+    from listener.drill.convert import drill_labels, heard_labels
+    from listener.drill.labels import format_of
+    from listener.drill.script import drill_settings, read_drill
+    from listener.drill.whole import write_whole
+
+    kind = format_of(out)
+    found = read_drill(path)
+    sounds = check_drill(found, path)
+    lines = drill_labels(found)
+    if heard:
+        lines = sorted([*lines, *heard_labels(_hear_all(sounds, drill_settings(found, path.parent, config, engine))[0])])
+    write_whole(out, kind.text(lines))
+    print(f"{out}: {len(lines)} labels")
+
+
+@drill.command()
+def record(
+    files: Annotated[list[Path], typer.Argument(help="Drill files, or results from --json (.json).", show_default=False)],
+    crew: Annotated[str | None, typer.Option(help="Only this crew's drills.")] = None,
+    who: Annotated[str | None, typer.Option(help="Only drills in which this person acted.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Also write the record as a page (HTML).")] = None,
+    config: Config = None,
+    engine: Engine = None,
+) -> None:
+    """Put several drills together: a crew's or a trainee's record, with intervals."""
+    from listener.drill.record import record_of
+    from listener.drill.record_page import print_record, record_html
+    from listener.drill.result import Result, read_results, result_of
+    from listener.drill.whole import write_whole
+
+    results: list[Result] = []
+    for file in files:
+        is_json = file.suffix.lower() in (".json", ".jsonl")
+        results += read_results(file) if is_json else [result_of(_scored(file, config, engine)[0], file)]
+    found = record_of(results, crew, who)
+    print_record(found)
+    if out:
+        title = f"Record of {who or crew or 'all drills'}"
+        write_whole(out, record_html(found, title))
+
+
+@drill.command()
+def make(
+    name: Annotated[Path, typer.Argument(help="What to write: NAME.flac and NAME.yaml.", show_default=False)],
+    voices: Annotated[Path, typer.Option(help="Folder of clean recordings with their manifest.")] = Path("recordings_synthetic"),
+    minutes: Annotated[float, typer.Option(help="How long.")] = 5.0,
+    phrase: Annotated[str, typer.Option(help="The words of the call.")] = "suspend",
+    calls: Annotated[int, typer.Option(help="How many, at random times.")] = 3,
+    at: Annotated[str, typer.Option(help="Or their times: 0:40,2:05.5")] = "",
+    noise: Annotated[str, typer.Option(help="turbine, wind_deck, static, rotor, ... or none.")] = "turbine",
+    snr: Annotated[tuple[float, float], typer.Option(help="Lowest and highest SNR in dB.")] = (5.0, 15.0),
+    radio: Annotated[str, typer.Option(help="The radio: band, aircraft_am, handheld_fm, weak_signal, ...")] = "band",
+    distractors: Annotated[int, typer.Option(help="How often something is said that is no call.")] = 4,
+    cut: Annotated[int, typer.Option(help="How many calls lose their start to late keying.")] = 0,
+    overlaps: Annotated[int, typer.Option(help="How many calls are talked over.")] = 0,
+    traffic: Annotated[bool, typer.Option("--traffic/--no-traffic", help="Ordinary talk in between.")] = True,
+    seed: Annotated[int, typer.Option(help="Another seed is another exercise.", min=0)] = 1,
+) -> None:
+    """Compose a new exercise from synthetic voices and simulated noise."""
+    from listener.drill.make import Order, write_exercise
+    from listener.drill.make import make as compose
+    from listener.drill.voices import read_voices
+
+    phrase = " ".join(phrase.lower().split())
+    times = tuple(_time(text) for text in at.split(",") if text.strip())
+    order = Order(
+        name.stem.replace("_", " ").capitalize(), minutes, phrase, 3, calls, times, noise, snr, radio, distractors, cut,
+        overlaps, traffic, seed,
+    )  # fmt: skip
+    audio, made = compose(order, read_voices(voices, phrase))
+    path = write_exercise(audio, made, name)
+    print(f"{path}: {len(made.calls)} calls in {minutes:g} minutes; score it with: listener drill {path}")
+
+
+def _scored(path: Path, config: Path | None, engine: str | None):
+    from listener.drill.check import check_drill
+    from listener.drill.score import score as score_drill
+    from listener.drill.script import drill_settings, read_drill
+
+    found = read_drill(path)
+    sounds = check_drill(found, path)
+    tracks, name = _hear_all(sounds, drill_settings(found, path.parent, config, engine))
+    return score_drill(found, tracks, name), tracks
+
+
+def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardTrack], str]":
+    """Every track through the listener, with a progress bar on a terminal; and the engine's name."""
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from listener.alert.console import side_console
+    from listener.drill.hear import hear
+    from listener.speech.engines import load_engine
+
+    engine = load_engine(settings)
+    side = side_console()
+    columns = TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn()
+    with Progress(*columns, console=side, transient=True, disable=not side.is_terminal) as bar:
+        heard = []
+        for sound in sounds:
+            task = bar.add_task(sound.track.name, total=sound.end_s - sound.start_s)
+            heard.append(hear(sound, settings, engine, lambda read_s: bar.update(task, completed=read_s)))
+    return heard, engine.name
+
+
+def _read_labels(path: Path) -> "list[Label]":
+    from listener.alert.console import side_console
+    from listener.drill.labels import read_labels
+
+    read = read_labels(path)
+    side = side_console()
+    for bad in read.bad:
+        side.print(f"{path}:{bad.number}: {bad.why}; skipped", markup=False)
+    if read.bad:
+        side.print(f"{path}: {len(read.bad)} lines skipped, {len(read.labels)} labels read", markup=False)
+    return list(read.labels)
+
+
+def _time(text: str) -> float:
+    from pydantic import TypeAdapter, ValidationError
+
+    from listener.drill.script import Time
+
+    try:
+        return TypeAdapter(Time).validate_python(text.strip())
+    except ValidationError:
+        raise UserError(f"--at {text.strip()!r}: no time; write 63.7 or 1:03.7, with commas between") from None

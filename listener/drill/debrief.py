@@ -1,0 +1,229 @@
+"""The debrief: one HTML file with everything in it, to look at together and to print on two A4 pages."""
+
+import base64
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from statistics import median
+
+import soundfile
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from listener.drill import charts
+from listener.drill.answers import TrackEvent
+from listener.drill.hear import HeardTrack, excerpt
+from listener.drill.interval import per_hour_interval, share_interval
+from listener.drill.score import CallScore, DrillScore, snr_text
+
+PRINTED_CARDS = 9
+"""So many pictures go on paper: what went wrong first; the screen shows all."""
+CLIP_BEFORE_S, CLIP_AFTER_S = 2.0, 3.0
+LONGEST_CLIP_S = 15.0
+
+_NUMBERS = "no one two three four five six seven eight nine ten eleven twelve".split()
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One call or false alert: its picture and sound (data addresses) and its lines."""
+
+    title: str
+    status: str
+    picture: str
+    alt: str
+    audio: str
+    lines: tuple[str, ...]
+    printed: bool
+
+
+def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
+    """The page. Needs nothing from outside itself, and no script."""
+    environment = Environment(
+        loader=PackageLoader("listener.drill"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {"clock": clock, "delay": delay, "snr": lambda x: "–" if x is None else snr_text(x)}
+    acts = list(score.action_delays_s())
+    delays = charts.delays(score)
+    return environment.get_template("debrief.html").render(
+        score=score,
+        drill=score.drill,
+        headline=headline(score),
+        figures=figures(score),
+        timeline=_svg(charts.timeline(score)),
+        delays=_svg(delays) if delays else None,
+        marks=charts.shown_marks(score),
+        acts=acts,
+        columns=[score.delays_s, *(score.action_delays_s()[act] for act in acts)],
+        last_word=last_word(score),
+        median=median,
+        first_of=_first_of,
+        cards=_cards(score, tracks),
+        hard_ones=[c for c in score.calls if c.status != "found" or c.missed_on],
+        cautions=list(cautions(score)),
+    )
+
+
+def headline(score: DrillScore) -> str:
+    """The drill in one sentence."""
+    parts = []
+    if score.counted:
+        missed = [c for c in score.calls if c.counted and c.status != "found"]
+        calls = _plural(score.counted, "call")
+        if not missed:
+            parts.append(f"the listener found {'the call' if score.counted == 1 else f'all {calls}'}")
+        else:
+            which = _listing([f"{c.number} ({c.status})" for c in missed])
+            calls_word = "call" if len(missed) == 1 else "calls"
+            parts.append(f"the listener found {_number(score.found)} of {calls}, not {calls_word} {which}")
+    elif score.calls:
+        times = "this call's" if len(score.calls) == 1 else f"these {_plural(len(score.calls), 'call')}'"
+        parts.append(f"nobody has checked {times} times, so they do not yet test the listener")
+    else:
+        parts.append("no call was made")
+    wrong = len(score.false_alerts)
+    parts.append(f"it gave {_plural(wrong, 'false alert')}" if wrong else "it gave no false alert")
+    if score.delays_s:
+        parts.append(f"its alerts came {after(median(score.delays_s))} the {last_word(score)} (median)")
+    slowest = max(score.action_delays_s().items(), key=lambda item: median(item[1]), default=None)
+    if slowest:
+        (who, what), values = slowest
+        parts.append(f"{who} {what} {after(median(values))} it (median), at worst {after(max(values))}")
+    text = "; ".join(parts) + "."
+    return text[0].upper() + text[1:]
+
+
+def figures(score: DrillScore) -> list[tuple[str, str, str]]:
+    """The key figures: (value, what it is, its interval in words)."""
+    hours = score.heard_s / 3600
+    low, high = share_interval(score.found, score.counted)
+    rate_low, rate_high = per_hour_interval(len(score.false_alerts), hours)
+    shown = [
+        (f"{score.found} of {score.counted}", "calls found", f"95 % interval {low * 100:.0f} to {high * 100:.0f} %"),
+        (f"{len(score.false_alerts)}", "false alerts", f"in {clock(score.heard_s)} of sound: {rate_low:.1f} to {rate_high:.1f} per hour (95 %)"),
+    ]  # fmt: skip
+    if score.delays_s:
+        shown.append((f"{delay(median(score.delays_s), 2)} s", "alert, median", f"worst {delay(max(score.delays_s), 2)} s"))
+    for (who, what), values in score.action_delays_s().items():
+        shown.append((f"{delay(median(values))} s", f"{who} {what}, median", f"worst {delay(max(values))} s"))
+    return shown
+
+
+def cautions(score: DrillScore) -> Iterator[str]:
+    """What these figures do not say."""
+    yield "Advisory only: the listener backs up the person who listens. That it stays quiet proves nothing."
+    if 0 < score.counted < 30:
+        low, high = share_interval(score.found, score.counted)
+        yield (
+            f"{_plural(score.counted, 'call')[0].upper()}{_plural(score.counted, 'call')[1:]} cannot rate a listener or a crew: "
+            f"the true share found may be {low * 100:.0f} to {high * 100:.0f} %. Put several drills together ('listener drill record')."
+        )
+    unchecked = [c.number for c in score.calls if not c.counted]
+    if unchecked:
+        yield (
+            f"Call {_listing([str(n) for n in unchecked])}: the time is the machine's own and nobody has checked it; "
+            "left out of the calls found and of the alert's delays."
+        )
+    about = [c.number for c in score.calls if c.counted and c.timed_by == "machine"]
+    if about:
+        yield (
+            f"Call {_listing([str(n) for n in about])}: only about when it began is known, so people's delays count from "
+            "the words as the machine heard them."
+        )
+    if score.drill.synthetic:
+        yield "Synthetic voices: results with people on a real deck will differ."
+    if score.unheard:
+        yield "On the hatched stretches the channel could not be heard, by anyone; a call there could not be expected to be found."
+    yield "Delays are as exact as the marked ends of words; marked by hand that is about a tenth of a second."
+
+
+def _cards(score: DrillScore, tracks: list[HeardTrack]) -> list[Card]:
+    known = {t.sound.track.name: t for t in tracks}
+    found: list[CallScore | TrackEvent] = [*score.calls, *score.false_alerts]
+    troubled = [f for f in found if isinstance(f, TrackEvent) or f.status != "found"]
+    rest = [f for f in found if f not in troubled]
+    printed = [id(f) for f in (troubled + rest)[:PRINTED_CARDS]]
+    cards = [_card(f, score, known, id(f) in printed) for f in found]
+    return [card for card in cards if card]
+
+
+def _card(found: CallScore | TrackEvent, score: DrillScore, tracks: dict[str, HeardTrack], printed: bool) -> Card | None:
+    window = charts.window_s(found)
+    track = tracks.get(found.track)
+    if window is None or track is None:
+        return None
+    samples, first_s = excerpt(track.sound, *window)
+    picture = charts.call_picture(found, score, samples, first_s, track.sound.rate_hz, last_word(score))
+    title, status, lines = _card_words(found, len(tracks) > 1)
+    at_s = window[0] + charts.BEFORE_S
+    clip, _ = excerpt(track.sound, at_s - CLIP_BEFORE_S, min(window[1] + CLIP_AFTER_S, at_s + LONGEST_CLIP_S))
+    alt = f"Spectrogram of {title}: {'; '.join(lines)}"
+    return Card(title, status, _svg(picture), alt, _flac(clip, track.sound.rate_hz), lines, printed)
+
+
+def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str, tuple[str, ...]]:
+    where = f", on {found.track}" if several else ""
+    if isinstance(found, TrackEvent):
+        event = found.event
+        return f"False alert at {clock(event.start_s)}{where}", "false", (f"confidence {event.confidence:.0%}",)
+    at_s = found.span_s[0] if found.span_s else found.call.at_s[0]
+    caller = f", {found.call.caller}" if found.call.caller else ""
+    lines = []
+    if found.alert:
+        when = "" if found.delay_s is None else f"{after(found.delay_s, 2)} the word, "
+        lines.append(f"alert {when}confidence {found.alert.confidence:.0%}")
+    elif found.near:
+        lines.append(f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {found.near.confidence:.0%}")
+    if found.alert and found.missed_on:
+        lines.append(f"not found on {_listing(list(found.missed_on))}")
+    if found.sound and found.sound.snr_db is not None and not any(h.startswith("noise") for h in found.hard):
+        lines.append(f"measured SNR {snr_text(found.sound.snr_db)}")
+    return f"Call {found.number} at {clock(at_s or 0)}{caller}{where}", found.status, (*lines, *found.hard)
+
+
+def _first_of(call: CallScore, act: tuple[str, str]) -> float | None:
+    """The delay of a person's first such action after a call."""
+    return next((a.delay_s for a in call.actions if (a.action.who, a.action.what) == act), None)
+
+
+def clock(seconds: float) -> str:
+    """Minutes and seconds for people: 63.7 -> 1:03.7."""
+    tenths = round(seconds * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def delay(seconds: float | None, digits: int = 1) -> str:
+    """A delay for a table; a dash for none, a true minus sign."""
+    return "–" if seconds is None else f"{seconds:.{digits}f}".replace("-", "−")
+
+
+def after(seconds: float, digits: int = 1) -> str:
+    """0.62 -> '0.6 s after'; below zero, an alert that came early, '0.3 s before'."""
+    return f"{abs(seconds):.{digits}f} s {'before' if seconds < 0 else 'after'}"
+
+
+def last_word(score: DrillScore) -> str:
+    """What the word that completes a call is called: 'third word'."""
+    return ("word", "second word", "third word", "fourth word", "fifth word")[score.drill.repeats - 1]
+
+
+def _number(n: int) -> str:
+    return _NUMBERS[n] if 0 < n < len(_NUMBERS) else "none" if n == 0 else str(n)
+
+
+def _plural(n: int, noun: str) -> str:
+    word = _NUMBERS[n] if n < len(_NUMBERS) else str(n)
+    return f"{word} {noun}" + ("" if n == 1 else "s")
+
+
+def _listing(items: list[str]) -> str:
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def _svg(text: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
+
+
+def _flac(samples, rate_hz: int) -> str:
+    out = io.BytesIO()
+    soundfile.write(out, samples, rate_hz, format="FLAC", subtype="PCM_16")
+    return "data:audio/flac;base64," + base64.b64encode(out.getvalue()).decode()

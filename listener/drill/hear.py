@@ -1,0 +1,69 @@
+"""The recordings of a drill through the Monitor: events and levels, in drill time."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from listener.drill.check import Sound
+from listener.drill.quality import FrameLevels, Levels
+from listener.events import Block, Call, Event
+from listener.monitor import Monitor
+from listener.settings import Settings
+from listener.sound.files import open_recording
+from listener.speech.spotter import Engine
+
+
+@dataclass(frozen=True, slots=True)
+class HeardTrack:
+    """What came of one track: its events in drill time, its levels frame by frame."""
+
+    sound: Sound
+    events: tuple[Event, ...]
+    levels: Levels
+
+
+def hear(
+    sound: Sound, settings: Settings, engine: Engine, told: Callable[[float], None] = lambda read_s: None
+) -> HeardTrack:
+    """Play one track into a Monitor. told(read_s) is called about once a second of sound.
+
+    Raises UserError when the recording breaks off.
+    """
+    monitor = Monitor(settings, sound.rate_hz, sound.channel, engine)
+    levels = FrameLevels(sound.rate_hz, sound.start_s)
+    events: list[Event] = []
+    read = 0
+    with open_recording(sound.path) as recording:
+        for block in recording.blocks():
+            samples = np.ascontiguousarray(block[:, sound.channel])
+            events += monitor.feed(Block(samples, read, sound.rate_hz))
+            levels.feed(samples)
+            read += len(samples)
+            told(read / sound.rate_hz)
+    events += monitor.finish()
+    return HeardTrack(sound, tuple(_shifted(event, sound.start_s) for event in events), levels.finish())
+
+
+def _shifted(event: Event, by_s: float) -> Event:
+    """The event on the drill's clock."""
+    if not isinstance(event, Call):
+        return replace(event, raised_s=event.raised_s + by_s)
+    hits = tuple(replace(hit, start_s=hit.start_s + by_s, end_s=hit.end_s + by_s) for hit in event.hits)
+    times = {name: getattr(event, name) + by_s for name in ("start_s", "end_s", "raised_s")}
+    return replace(event, hits=hits, **times)
+
+
+def excerpt(sound: Sound, start_s: float, end_s: float) -> tuple[NDArray[np.float32], float]:
+    """The samples of a track between two drill times, as far as it has them, and the time of the first.
+
+    float32, shape (n,). Raises UserError for a file that cannot be read.
+    """
+    with open_recording(sound.path):
+        pass  # a file that has gone since is told in the usual words
+    first = max(0, round((start_s - sound.start_s) * sound.rate_hz))
+    last = max(first, round((end_s - sound.start_s) * sound.rate_hz))
+    samples, _ = soundfile.read(sound.path, start=first, stop=last, dtype="float32", always_2d=True)
+    return np.ascontiguousarray(samples[:, sound.channel]), sound.start_s + first / sound.rate_hz

@@ -1,0 +1,75 @@
+"""The record for people: a table on the console, and a page that prints."""
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from rich.table import Table
+
+from listener.alert.console import results_console
+from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
+
+
+def share_text(share: Share) -> str:
+    """'5 of 6 (44 to 97 %)'."""
+    low, high = share.interval
+    return f"{share.k} of {share.n} ({low * 100:.0f} to {high * 100:.0f} %)"
+
+
+def delays_text(delays: Delays) -> str:
+    """'2.1 s (1.7 to 3.9), worst 3.9 s'."""
+    if delays.median_s is None or delays.worst_s is None:
+        return "–"
+    interval = delays.interval_s
+    between = f" ({interval[0]:.1f} to {interval[1]:.1f})" if interval else " (too few for an interval)"
+    return f"{delays.median_s:.1f} s{between}, worst {delays.worst_s:.1f} s".replace("-", "−")
+
+
+def rate_text(record: Record) -> str:
+    """'2 false alerts in 1.5 h: 1.3 per hour (0.2 to 4.8)'."""
+    rate, (low, high) = record.false_per_hour
+    count = record.total.false_alerts
+    noun = "false alert" if count == 1 else "false alerts"
+    return f"{count} {noun} in {record.total.heard_s / 3600:.2f} h: {rate:.1f} per hour ({low:.1f} to {high:.1f})"
+
+
+DRILL_HEADS = ("drill", "date", "crew", "calls found", "false alerts", "alert after the last needed word: median")
+PEOPLE_HEADS = ("who", "what", "drills", "after how many calls", "delay: median")
+
+
+def drill_row(line: DrillLine) -> tuple[str, ...]:
+    return line.title, line.date, line.crew, share_text(line.found), str(line.false_alerts), delays_text(line.delays)
+
+
+def person_row(line: PersonLine) -> tuple[str, ...]:
+    return line.who, line.what, str(line.drills), share_text(line.answered), delays_text(line.delays)
+
+
+def print_record(record: Record) -> None:
+    """Both tables on stdout."""
+    console = results_console()
+    drills = Table(*DRILL_HEADS, title="Drills (95 % intervals)", title_justify="left")
+    for line in record.drills:
+        drills.add_row(*drill_row(line))
+    drills.add_section()
+    drills.add_row(*drill_row(record.total), style="bold")
+    console.print(drills)
+    console.print(rate_text(record))
+    if record.people:
+        people = Table(*PEOPLE_HEADS, title="People (95 % intervals)", title_justify="left")
+        for line in record.people:
+            people.add_row(*person_row(line))
+        console.print(people)
+
+
+def record_html(record: Record, title: str) -> str:
+    """The record as one self-contained page."""
+    environment = Environment(
+        loader=PackageLoader("listener.drill"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.get_template("record.html").render(
+        title=title,
+        drill_heads=DRILL_HEADS,
+        drills=[drill_row(line) for line in record.drills],
+        total=drill_row(record.total),
+        rate=rate_text(record),
+        people_heads=PEOPLE_HEADS,
+        people=[person_row(line) for line in record.people],
+    )

@@ -1,0 +1,180 @@
+"""The figures of a scored drill, for programs: one JSON object, and the source of crew records."""
+
+import datetime
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from listener.drill.score import ActionScore, CallScore, DrillScore
+from listener.errors import UserError
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class ActionResult(_Model):
+    """What one person did. delay_s counts from the end of the third word."""
+
+    who: str
+    what: str
+    at_s: float
+    delay_s: float | None
+
+
+class CallResult(_Model):
+    """One call. Times in seconds of the drill."""
+
+    number: int
+    phrase: str
+    caller: str
+    status: Literal["found", "partly heard", "missed"]
+    counted: bool
+    start_s: float | None
+    end_s: float | None
+    complete_s: float | None
+    timed_by: Literal["trainer", "machine", "nobody"]
+    recording: str
+    missed_on: tuple[str, ...]
+    raised_s: float | None
+    delay_s: float | None
+    confidence: float | None
+    snr_db: float | None
+    level_dbov: float | None
+    hard: tuple[str, ...]
+    actions: tuple[ActionResult, ...]
+
+
+class AlertResult(_Model):
+    """An alert, or something heard in part, that answers no call."""
+
+    recording: str
+    start_s: float
+    end_s: float
+    raised_s: float
+    phrase: str
+    confidence: float
+
+
+class StretchResult(_Model):
+    recording: str
+    start_s: float
+    end_s: float
+    why: str
+
+
+class Result(_Model):
+    """A scored drill. found and counted leave out calls that only the machine has timed."""
+
+    kind: Literal["drill"] = "drill"
+    file: str
+    title: str
+    place: str
+    date: datetime.date | None
+    crew: str
+    synthetic: bool
+    engine: str
+    heard_s: float
+    counted: int
+    found: int
+    calls: tuple[CallResult, ...]
+    false_alerts: tuple[AlertResult, ...]
+    partly: tuple[AlertResult, ...]
+    other_actions: tuple[ActionResult, ...]
+    unheard: tuple[StretchResult, ...]
+
+    @property
+    def delays_s(self) -> list[float]:
+        """The machine's delays, where the trainer knows when the call was complete."""
+        return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
+
+
+def result_of(score: DrillScore, file: Path) -> Result:
+    """The figures of a score; times rounded to the millisecond."""
+    drill = score.drill
+    return Result(
+        file=str(file),
+        title=drill.title,
+        place=drill.place,
+        date=drill.date,
+        crew=drill.crew,
+        synthetic=drill.synthetic,
+        engine=score.engine,
+        heard_s=_ms(score.heard_s),
+        counted=score.counted,
+        found=score.found,
+        calls=tuple(_call(call) for call in score.calls),
+        false_alerts=tuple(_alert(x) for x in score.false_alerts),
+        partly=tuple(_alert(x) for x in score.partly),
+        other_actions=tuple(_action(x) for x in score.other_actions),
+        unheard=tuple(
+            StretchResult(recording=x.track, start_s=x.stretch.start_s, end_s=x.stretch.end_s, why=x.stretch.why)
+            for x in score.unheard
+        ),
+    )
+
+
+def _call(call: CallScore) -> CallResult:
+    start, end = call.span_s or (call.call.at_s[0], None)
+    best = call.alert or call.near
+    return CallResult(
+        number=call.number,
+        phrase=call.phrase,
+        caller=call.call.caller,
+        status=call.status,
+        counted=call.counted,
+        start_s=_ms(start),
+        end_s=_ms(end),
+        complete_s=_ms(call.complete_s),
+        timed_by=call.timed_by,
+        recording=call.track,
+        missed_on=call.missed_on,
+        raised_s=_ms(call.alert.raised_s) if call.alert else None,
+        delay_s=_ms(call.delay_s),
+        confidence=round(best.confidence, 4) if best else None,
+        snr_db=call.sound.snr_db if call.sound else None,
+        level_dbov=call.sound.level_dbov if call.sound else None,
+        hard=call.hard,
+        actions=tuple(_action(x) for x in call.actions),
+    )
+
+
+def _action(done: ActionScore) -> ActionResult:
+    action = done.action
+    return ActionResult(who=action.who, what=action.what, at_s=_ms(action.at_s), delay_s=_ms(done.delay_s))
+
+
+def _alert(found) -> AlertResult:
+    event = found.event
+    return AlertResult(
+        recording=found.track,
+        start_s=_ms(event.start_s),
+        end_s=_ms(event.end_s),
+        raised_s=_ms(event.raised_s),
+        phrase=event.phrase,
+        confidence=round(event.confidence, 4),
+    )
+
+
+def _ms(seconds: float | None) -> float | None:
+    return None if seconds is None else round(seconds, 3)
+
+
+def read_results(path: Path) -> list[Result]:
+    """Results that `listener drill --json` wrote, one a line. Raises UserError that names the line."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{path}: cannot read the results: {getattr(error, 'strerror', None) or 'not text'}") from None
+    results = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            results.append(Result.model_validate_json(line))
+        except ValidationError:
+            raise UserError(f"{path}: line {number} is no result of 'listener drill --json'; write it again") from None
+    if not results:
+        raise UserError(f"{path}: holds no results; write them with 'listener drill --json DRILL.yaml'")
+    return results

@@ -1,0 +1,100 @@
+"""Clean speech to make exercises from: a folder of recordings with a manifest.yaml of their words."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import soxr
+import yaml
+from numpy.typing import NDArray
+
+from listener.errors import UserError
+from listener.events import RATE_HZ
+
+Samples = NDArray[np.float32]
+
+DISTRACTORS = ("said_once", "said_twice", "look_alike", "talk", "three_words", "read_back", "other_call")
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Something said in one go on one recording; words_s are the times of its parts in the file."""
+
+    file: Path
+    voice: str
+    kind: str
+    text: str
+    words_s: tuple[tuple[float, float], ...]
+
+    @property
+    def length_s(self) -> float:
+        return self.words_s[-1][1] - self.words_s[0][0]
+
+
+@dataclass(frozen=True, slots=True)
+class Voices:
+    """What a folder offers: calls of the phrase, ordinary traffic, and what is not a call."""
+
+    calls: tuple[Piece, ...]
+    traffic: tuple[Piece, ...]
+    distractors: tuple[Piece, ...]
+
+
+def read_voices(folder: Path, phrase: str) -> Voices:
+    """The clean pieces of a folder's manifest.
+
+    Raises UserError when there is no such folder or manifest, or nobody says the phrase in it.
+    """
+    manifest = folder / "manifest.yaml"
+    try:
+        clips = yaml.safe_load(manifest.read_text(encoding="utf-8"))["clips"]
+        pieces = [piece for clip in clips for piece in _pieces(folder, clip, phrase)]
+    except OSError:
+        raise UserError(
+            f"{manifest}: cannot be read; name the project's recordings_synthetic folder with --voices"
+        ) from None
+    except (yaml.YAMLError, KeyError, TypeError) as error:
+        raise UserError(f"{manifest}: is no manifest of recordings ({type(error).__name__}); build it again") from None
+    calls = tuple(p for p in pieces if p.kind == "call")
+    if not calls:
+        known = sorted({clip["phrase"] for clip in clips if clip["kind"] == "call" and clip.get("noise") is None})
+        raise UserError(f"{folder}: nobody calls {phrase!r} in quiet there; there are: {', '.join(known)}")
+    traffic = tuple(p for p in pieces if p.kind not in ("call", *DISTRACTORS))
+    return Voices(calls, traffic, tuple(p for p in pieces if p.kind in DISTRACTORS))
+
+
+def _pieces(folder: Path, clip: dict, phrase: str):
+    """A clip's clean speech: one piece, or one for each transmission of an exercise."""
+    for said in clip.get("transmissions", [clip]):
+        plain = said.get("noise") is None and clip.get("radio", "band") == "band" and said.get("words")
+        if not plain or clip["channels"] != 1:
+            continue
+        if said["kind"] == "call":
+            words = [word for call in clip["calls"] for word in call["words"] if said is clip]
+            if not words or clip["phrase"] != phrase:
+                continue
+        else:
+            # Where the phrase is not the clip's, its look-alikes are no distractors for ours.
+            if said["kind"] in DISTRACTORS and clip["phrase"] != phrase:
+                continue
+            words = [(word["start_s"], word["end_s"]) for word in said["words"]]
+        text = ", ".join(word["text"] for word in said["words"])
+        yield Piece(folder / clip["file"], said["voice"], said["kind"], text, tuple((a, b) for a, b in words))
+
+
+def sound_of(piece: Piece, start_s: float, end_s: float) -> Samples:
+    """The samples of a stretch of a piece's file at RATE_HZ, float32, edges faded over 5 ms."""
+    try:
+        rate_hz = soundfile.info(piece.file).samplerate
+        samples, _ = soundfile.read(
+            piece.file, start=round(start_s * rate_hz), stop=round(end_s * rate_hz), dtype="float32"
+        )
+    except (soundfile.LibsndfileError, OSError):
+        raise UserError(f"{piece.file}: cannot be read; build the recordings again") from None
+    samples = np.asarray(soxr.resample(samples, rate_hz, RATE_HZ), np.float32).copy()
+    fade = np.linspace(0.0, 1.0, min(round(0.005 * RATE_HZ), len(samples) // 2), dtype=np.float32)
+    if len(fade):
+        samples[: len(fade)] *= fade
+        samples[-len(fade) :] *= fade[::-1]
+    return samples
