@@ -120,8 +120,10 @@ def test_the_set_covers_what_it_promises():
 
 def test_the_exercise_is_traffic_with_calls_in_it():
     assert 8 * 60 <= EXERCISE["seconds"] <= 10 * 60
-    assert 5 <= len(EXERCISE["calls"]) <= 6
     kinds = [t["kind"] for t in EXERCISE["transmissions"]]
+    assert len(EXERCISE["calls"]) == kinds.count("call") == 6
+    for call, sent in zip(EXERCISE["calls"], (t for t in EXERCISE["transmissions"] if t["kind"] == "call"), strict=True):
+        assert sent["start_s"] < call["start_s"] < call["end_s"] < sent["end_s"]
     assert {"ready_call", "wind_check", "read_back", "said_once", "said_twice", "talk"} <= set(kinds)
     assert all(t["snr_db"] is None or t["snr_db"] >= 5 for t in EXERCISE["transmissions"] if t["kind"] == "call")
     assert [w for t in EXERCISE["transmissions"] for w in t["words"]] == EXERCISE["words"]
@@ -151,8 +153,8 @@ def test_clean_speech_has_the_level_stated(clip):
 @named([c for c in SHORT if c["snr_db"] is not None])
 def test_noisy_speech_has_the_snr_stated(clip):
     parts = taken_apart(read(clip), clip, noise_rng(PLAN, clip["file"]))
-    assert rms_dbov(parts.speech[parts.outside]) < rms_dbov(parts.noise) - 30.0  # nothing but the noise outside words
     level_dbov = active_level_dbov(parts.speech, 16000)
+    assert rms_dbov(parts.speech[parts.outside]) < level_dbov - 50.0  # nothing but the noise outside words
     assert level_dbov - rms_dbov(parts.noise) == pytest.approx(clip["snr_db"], abs=0.5)
     assert level_dbov == pytest.approx(clip["level_dbov"], abs=0.5)
     for word in clip["words"]:
@@ -169,7 +171,7 @@ def test_each_transmission_of_the_exercise_is_where_and_as_loud_as_stated():
         parts = taken_apart(piece, said, rng, SQUELCH.opening_s + 0.01, SQUELCH.tail_s)
         level_dbov = active_level_dbov(parts.speech, 16000)
         assert level_dbov == pytest.approx(sent["level_dbov"], abs=0.5), sent["words"]
-        assert rms_dbov(parts.speech[parts.outside]) < level_dbov - 25.0, sent["words"]
+        assert rms_dbov(parts.speech[parts.outside]) < level_dbov - 30.0, sent["words"]  # the line's own hiss is left
         if sent["noise"] is not None:
             assert level_dbov - rms_dbov(parts.noise) == pytest.approx(sent["snr_db"], abs=0.5), sent["words"]
 
