@@ -102,15 +102,3 @@ def _play(link: Connection, settings: ToneSettings, monitored: list[str | int | 
     except sd.PortAudioError as error:
         said = error.args[0] if error.args else str(error)
         raise UserError(f"tone: the output device cannot be used: {said}; set watch.tone.device") from None
-
-
-def play_once(settings: ToneSettings, monitored: list[str | int | None], for_s: float) -> None:
-    """Play the tone for a test. Raises UserError when it cannot be."""
-    number, rate_hz = choose_output(settings, monitored)
-    rounds = max(1, round(for_s))
-    sd = sound_library()
-    try:
-        sd.play(np.tile(alert_tone(settings, rate_hz), rounds), rate_hz, device=number, blocking=True)
-    except sd.PortAudioError as error:
-        said = error.args[0] if error.args else str(error)
-        raise UserError(f"tone: the output device cannot be used: {said}; set watch.tone.device") from None

@@ -1,5 +1,6 @@
 """The commands of the live station: watch, devices, journal, tone, recordings."""
 
+import logging
 import os
 import signal
 import threading
@@ -48,6 +49,8 @@ def watch(
         from listener.watch.check import check_all
 
         raise typer.Exit(check_all(settings, folder))
+    # What is logged is told in the view and kept in the journal; a log on stderr would spoil the view.
+    logging.getLogger("listener").addHandler(logging.NullHandler())
     station = Station(settings, folder, record)
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -123,7 +126,7 @@ def tone(
     seconds: Annotated[float, typer.Option(help="How long.", min=1, max=30)] = 3.0,
 ) -> None:
     """Play the alert tone, to hear whether it is loud enough."""
-    from listener.alert.tone import play_once
+    from listener.watch.sounder import play_once
 
     settings = _settings(config)
     own = settings.watch

@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from multiprocessing.connection import Connection
@@ -88,7 +89,16 @@ def _run(link: Connection, body: Callable[..., None], arguments: tuple[Any, ...]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    _quiet_libraries()
     parent = multiprocessing.parent_process()
     assert parent
     threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
     body(link, *arguments)
+
+
+def _quiet_libraries() -> None:
+    """C libraries (ALSA, PortAudio) write to descriptor 2 and would spoil the view; Python keeps its own way out."""
+    sys.stderr = os.fdopen(os.dup(2), "w", buffering=1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)

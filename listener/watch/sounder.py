@@ -1,8 +1,10 @@
 """The alert tone's process under supervision. A tone that cannot sound is told and hurts nothing else."""
 
+import time
 from collections.abc import Callable
 
 from listener.alert.tone import run_tone
+from listener.errors import UserError
 from listener.sound.capture import Lost
 from listener.watch.process import Child
 from listener.watch.settings import ToneSettings
@@ -70,3 +72,20 @@ class Sounder:
         if trouble != self.trouble:
             self.trouble = trouble
             self._on_fault("tone", trouble)
+
+
+def play_once(settings: ToneSettings, monitored: list[str | int | None], seconds: float) -> None:
+    """Play the tone for a test. Raises UserError when it cannot be."""
+    child = Child("tone", run_tone, settings.model_copy(update={"for_s": seconds}), monitored)
+    try:
+        child.tell("sound")
+        ends_s = time.monotonic() + seconds + 1.0
+        while time.monotonic() < ends_s:
+            for message in child.messages():
+                if isinstance(message, Lost):
+                    raise UserError(message.reason)
+            if not child.alive:
+                raise UserError(f"tone: its process {child.ended}")
+            time.sleep(0.05)
+    finally:
+        child.kill()

@@ -113,12 +113,13 @@ def run_recogniser(link: Connection, job: Job) -> None:
     try:
         engine = job.load(job.settings)
         words = words_for(job.settings)
+        ring = Ring.attach(job.ring_name)
+        link.send(Ready(engine.name, model_name(engine), bool(words)))
+        _Listener(link, job, ring, engine, words).run()
     except UserError as error:
         link.send(Failed(str(error)))
-        return
-    ring = Ring.attach(job.ring_name)
-    link.send(Ready(engine.name, model_name(engine), bool(words)))
-    _Listener(link, job, ring, engine, words).run()
+    except Exception as error:  # noqa: BLE001, whatever it is, the station must say it and go on
+        link.send(Failed(f"{type(error).__name__}: {error}"))
 
 
 def model_name(engine: Engine) -> str:
@@ -190,5 +191,3 @@ class _Listener:
         if told or words:
             self._link.send(Heard(told, words))
 
-
-__all__ = ["Failed", "Heard", "Job", "LoadEngine", "ProofResult", "Ready", "Skipped", "run_recogniser"]
