@@ -10,6 +10,7 @@ import typer
 from listener.drill import commands as drill_commands
 from listener.errors import SettingsError, UserError
 from listener.settings import Settings, read_settings, settings_from
+from listener.study import commands as study_commands
 from listener.watch import commands as watch_commands
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
@@ -67,6 +68,7 @@ def models(config: ConfigFile = None) -> None:
 
 watch_commands.register(app)
 drill_commands.register(app)
+app.add_typer(study_commands.app, name="study")
 
 
 def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> Settings:

@@ -1,0 +1,200 @@
+"""The bank: every piece of speech and noise that a study draws from, rendered or read once, before the trials.
+
+It lies beside the results as 16-bit samples (bank.npy) and a list (bank.json), so that a trial in any
+process, today or after a kill, starts from the same samples.
+"""
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.errors import UserError
+from listener.events import RATE_HZ
+from listener.radio import rms_dbov, speech_level
+from listener.radio.level import SILENT_DBOV
+from listener.speech.pronounce import pronunciations
+from listener.study.plan import BABBLE, Plan, RecordedNoise
+from listener.study.recorded import SOUND_FILES, Piece, pieces, read_sound
+from listener.study.talk import TALK
+from listener.study.voices import say
+
+SHORTEST_PHONE_S = 0.025
+"""No clip of a phrase may be shorter than this for each of its sounds (common practice, no source)."""
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """One piece in the bank.
+
+    role: "word" (the phrase once), "call" (a call as recorded), "line" (other talk), "noise".
+    words: for a call, the (start_s, end_s) of its words within the clip. start, size: in samples.
+    """
+
+    role: str
+    speaker: str
+    text: str
+    source: str
+    words: tuple[tuple[float, float], ...]
+    start: int
+    size: int
+
+
+class Bank:
+    """Clips and their samples. Frozen once made; samples may be a memory map."""
+
+    def __init__(self, clips: tuple[Clip, ...], samples: NDArray[np.int16]) -> None:
+        self.clips = clips
+        self._samples = samples
+
+    def sound(self, clip: Clip) -> Samples:
+        """The clip's samples, float32 at RATE_HZ, full scale 1."""
+        return self._samples[clip.start : clip.start + clip.size].astype(np.float32) / np.float32(32768)
+
+    def speakers(self, phrase: str) -> tuple[str, ...]:
+        """Who says the phrase, in order of name."""
+        return tuple(sorted(self._takes.get(phrase, {})))
+
+    def takes(self, phrase: str, speaker: str) -> tuple[Clip, ...]:
+        """The speaker's whole calls if any were recorded, else single words."""
+        takes = self._takes[phrase][speaker]
+        return tuple(c for c in takes if c.role == "call") or tuple(takes)
+
+    @cached_property
+    def lines(self) -> tuple[Clip, ...]:
+        return tuple(c for c in self.clips if c.role == "line")
+
+    def noises(self, name: str) -> tuple[Clip, ...]:
+        return tuple(c for c in self.clips if c.role == "noise" and c.text == name)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 over the samples and what they are, hex."""
+        sha = hashlib.sha256(json.dumps([asdict(c) for c in self.clips], sort_keys=True).encode())
+        for start in range(0, self._samples.size, 1 << 22):
+            sha.update(np.ascontiguousarray(self._samples[start : start + (1 << 22)]).astype("<i2").tobytes())
+        return sha.hexdigest()
+
+    @cached_property
+    def _takes(self) -> dict[str, dict[str, list[Clip]]]:
+        takes: dict[str, dict[str, list[Clip]]] = {}
+        for clip in self.clips:
+            if clip.role in ("word", "call"):
+                takes.setdefault(clip.text, {}).setdefault(clip.speaker, []).append(clip)
+        return takes
+
+    def save(self, folder: Path) -> None:
+        """Write bank.npy and bank.json; the list comes last, so that where it is, all is there."""
+        np.save(folder / "bank.npy", self._samples)
+        partial = folder / "bank.json.partial"
+        partial.write_text(json.dumps([asdict(c) for c in self.clips]), encoding="utf-8")
+        os.replace(partial, folder / "bank.json")
+
+    def in_memory(self) -> "Bank":
+        """The same with its samples in memory, to be sent elsewhere."""
+        return Bank(self.clips, np.array(self._samples))
+
+    @classmethod
+    def load(cls, folder: Path) -> "Bank":
+        """The saved bank; its samples stay on disk until they are used."""
+        listed = json.loads((folder / "bank.json").read_text(encoding="utf-8"))
+        clips = tuple(Clip(**{**c, "words": tuple(map(tuple, c["words"]))}) for c in listed)
+        return cls(clips, np.load(folder / "bank.npy", mmap_mode="r" if clips else None))
+
+
+def build(plan: Plan, tell: Callable[[str], None] = lambda _: None) -> Bank:
+    """Render and read everything that the plan needs, and check it.
+
+    tell: hears what is being prepared. Raises UserError for silent speech or noise, clips too short
+    for their phrase, a phrase that nobody says, missing files and voices.
+    """
+    made: list[tuple[Piece, str]] = [(piece, "speech") for piece in _speech(plan, tell)]
+    made += [(piece, "noise") for noise in plan.noises if isinstance(noise, RecordedNoise)
+             for piece in _recorded_noise(noise, tell)]  # fmt: skip
+    clips, parts, at = [], [], 0
+    for piece, kind in made:
+        check = _check_noise if kind == "noise" else _check_speech
+        check(piece, plan)
+        samples = np.clip(np.round(piece.samples * 32768.0), -32768, 32767).astype(np.int16)
+        clips.append(Clip(piece.role, piece.speaker, piece.text, piece.source, piece.words, at, samples.size))
+        parts.append(samples)
+        at += samples.size
+    bank = Bank(tuple(clips), np.concatenate(parts) if parts else np.zeros(0, np.int16))
+    _check_complete(plan, bank)
+    return bank
+
+
+def _speech(plan: Plan, tell: Callable[[str], None]) -> Iterator[Piece]:
+    phrases = tuple(phrase.words for phrase in plan.phrases)
+    wants_lines = plan.negatives.hours > 0 or BABBLE in plan.noises
+    texts = [text.replace("{phrase}", phrase) for text in (plan.negatives.texts or TALK)
+             for phrase in (phrases if "{phrase}" in text else phrases[:1])]  # fmt: skip
+    for voice in plan.speech.voices:
+        tell(f"voice {voice}")
+        for phrase in phrases:
+            for pace in plan.speech.paces:
+                yield Piece("word", voice, phrase, f"pace {pace:g}", say(voice, phrase, pace))
+        for i, text in enumerate(texts if wants_lines else ()):
+            pace = plan.speech.paces[i % len(plan.speech.paces)]
+            yield Piece("line", voice, text, f"pace {pace:g}", say(voice, text, pace))
+    for recorded in plan.speech.recordings:
+        tell(f"recordings {recorded.folder.name}")
+        yield from (p for p in pieces(recorded, plan.phrases) if p.role != "line" or wants_lines)
+    for recorded in plan.negatives.recordings:
+        tell(f"recordings {recorded.folder.name}")
+        yield from (p for p in pieces(recorded, plan.phrases, only_lines=True) if wants_lines)
+
+
+def _recorded_noise(noise: RecordedNoise, tell: Callable[[str], None]) -> Iterator[Piece]:
+    files = [noise.path]
+    if noise.path.is_dir():
+        files = sorted(p for p in noise.path.rglob("*") if p.suffix.lower() in SOUND_FILES)
+    if not files:
+        raise UserError(f"noise {noise.name!r}: no sound files in {noise.path}")
+    tell(f"noise {noise.name}")
+    for file in files:
+        yield Piece("noise", "", noise.name, file.name, read_sound(file))
+
+
+def _check_noise(piece: Piece, plan: Plan) -> None:
+    where = f"noise {piece.text!r} ({piece.source})"
+    if not rms_dbov(piece.samples) >= SILENT_DBOV:
+        raise UserError(f"{where}: is silent, so no signal-to-noise ratio can be set; choose another recording")
+    if piece.samples.size < RATE_HZ:
+        raise UserError(f"{where}: lasts {piece.samples.size / RATE_HZ:.2f} s; give at least a second")
+
+
+def _check_speech(piece: Piece, plan: Plan) -> None:
+    where = f"speech {piece.text!r} by {piece.speaker} ({piece.source})"
+    if piece.role in ("word", "call"):
+        said = len(piece.words) or 1
+        sounds = said * sum(min(map(len, _ways(word))) for word in piece.text.split())
+        length_s = piece.samples.size / RATE_HZ
+        if length_s < sounds * SHORTEST_PHONE_S:
+            raise UserError(f"{where}: lasts {length_s:.2f} s, too short to hold {sounds} sounds; check its label")
+    speech_level(piece.samples, RATE_HZ, where)
+
+
+def _ways(word: str) -> list[tuple[str, ...]]:
+    try:
+        return pronunciations(word)
+    except UserError:  # a word the dictionary lacks: the engines will say so
+        return [("?",) * max(2, len(word) - 2)]
+
+
+def _check_complete(plan: Plan, bank: Bank) -> None:
+    for phrase in plan.phrases:
+        if not bank.speakers(phrase.words):
+            raise UserError(f"phrases: nobody says {phrase.words!r}; name voices, or label it in the recordings")
+    if plan.negatives.hours > 0 and not bank.lines:
+        raise UserError("negatives: nobody says anything else; name voices, or recordings with other talk in them")
+    if BABBLE in plan.noises and not bank.lines:
+        raise UserError("noises: babble is made of the study's own talk, and there is none; name voices or recordings")

@@ -1,0 +1,80 @@
+"""The study commands: `listener study PLAN`, `listener study report DIR`, `listener study compare A B`."""
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from typer.core import TyperGroup
+
+from listener.errors import UserError
+
+
+class _RunUnlessNamed(TyperGroup):
+    """A first word that is no command is a plan to run."""
+
+    def parse_args(self, ctx, args: list[str]) -> list[str]:
+        if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
+            args = ["run", *args]
+        return super().parse_args(ctx, args)
+
+
+app = typer.Typer(cls=_RunUnlessNamed, no_args_is_help=True, help="How well detection holds up in noise: run a study plan.")
+
+ResultFolder = Annotated[Path, typer.Argument(help="Folder with a study's results.")]
+
+
+@app.command()
+def run(
+    plan: Annotated[Path, typer.Argument(help="Study plan (YAML).")],
+    out: Annotated[Path | None, typer.Option(help="Folder for the results. Without it: PLAN's name + _results, here.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, help="Processes. Without it: all cores.")] = None,
+    cluster: Annotated[str | None, typer.Option(help="Address of a Dask scheduler, e.g. tcp://host:8786.")] = None,
+) -> None:
+    """Run a study, or go on with one that was stopped; then write its report. This word may be left out."""
+    _need_extra()
+    from listener.alert.console import side_console
+    from listener.study.plan import read_plan
+    from listener.study.report import write_report
+    from listener.study.run import cores, run_study
+
+    console = side_console()
+    read = read_plan(plan)
+    folder = out or Path(f"{plan.stem}_results")
+    began_s = time.monotonic()
+    trials = run_study(read, folder, workers or cores(), cluster, console)
+    report_path = write_report(folder)
+    console.print(f"took {time.monotonic() - began_s:.0f} s", highlight=False)
+    print(trials)
+    print(report_path)
+
+
+@app.command()
+def report(folder: ResultFolder) -> None:
+    """Write the report of a finished study again."""
+    _need_extra()
+    from listener.study.report import write_report
+
+    print(write_report(folder))
+
+
+@app.command()
+def compare(
+    a: ResultFolder,
+    b: ResultFolder,
+    out: Annotated[Path, typer.Option(help="Folder for the page and its table.")] = Path("compare_results"),
+) -> None:
+    """Put two results side by side, with the intervals of their differences."""
+    _need_extra()
+    from listener.study.compare import compare as compare_results
+
+    page, frame = compare_results(a, b, out)
+    print(frame.write_csv(), end="")
+    print(page)
+
+
+def _need_extra() -> None:
+    try:
+        import jinja2, joblib, matplotlib, polars, pyarrow  # noqa: E401, F401
+    except ImportError as error:
+        raise UserError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None

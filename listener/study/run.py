@@ -1,0 +1,146 @@
+"""Running a study: all its trials, on this machine's cores or on a Dask cluster, from wherever it stopped.
+
+Sounds are worked on in chunks; a finished chunk is a file. So a kill costs at most the chunks that were
+in the works, and nothing is counted twice.
+"""
+
+import logging
+import os
+import shutil
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+from pathlib import Path
+
+import yaml
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from listener.errors import UserError
+from listener.study import bank as banks
+from listener.study.bank import Bank
+from listener.study.design import Design
+from listener.study.lock import check_or_write, kept_bank, lock_of
+from listener.study.plan import Plan, plan_from
+from listener.study.table import PARTS, done_parts, join_parts, write_part
+from listener.study.trials import Study, Trial, run_trial
+
+PLAN = "plan.yaml"
+log = logging.getLogger(__name__)
+
+
+def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
+    """Run what is not done yet and put the results together in `out`. Gives the path of the trials.
+
+    workers: processes on this machine; cluster: address of a Dask scheduler instead. Raises UserError
+    before any work starts for whatever can be seen then.
+    """
+    console = console or Console(stderr=True)
+    compute = _Cluster(cluster) if cluster else _Cores(workers)
+    with compute:
+        study = prepare(plan, out, console)
+        chunks = list(study.design.chunks())
+        done = set(c.start for c in done_parts(out, chunks))
+        todo = [chunk for chunk in chunks if chunk.start not in done]
+        if done:
+            console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
+        with _progress(console) as progress:
+            task = progress.add_task("trials", total=len(study.design))
+            progress.advance(task, sum(len(c) for c in chunks if c.start in done) * len(study.design.engines))
+            for chunk, trials in compute.work(study, out, todo):
+                write_part(out, chunk, trials)
+                progress.advance(task, len(trials))
+    path = join_parts(out, chunks)
+    shutil.rmtree(out / PARTS)
+    return path
+
+
+def prepare(plan: Plan, out: Path, console: Console) -> Study:
+    """The study ready to run: its bank built or found, engines tried, plan and lock in `out`.
+
+    Raises UserError for anything that is missing or wrong.
+    """
+    design = Design(plan)
+    probe = Study(design, Bank((), _nothing()))
+    for name in design.engines:
+        probe.engine(name)  # a missing model or unknown word is told now
+    with console.status("preparing") as status:
+        kept = kept_bank(out, plan)
+        bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
+    study = Study(design, bank)
+    try:
+        (out / PARTS).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{out}: cannot be written to: {error.strerror}; give another folder with --out") from None
+    check_or_write(out, lock_of(study))
+    if not kept:
+        bank.save(out)
+        # Frozen with absolute paths: the workers and a later look need no other file.
+        (out / PLAN).write_text(yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False), encoding="utf-8")
+    return study
+
+
+def run_chunk(study: Study, sounds: range) -> list[Trial]:
+    """The trials of some sounds, in order of their index."""
+    engines = len(study.design.engines)
+    return [run_trial(study, index) for index in range(sounds.start * engines, sounds.stop * engines)]
+
+
+@lru_cache(maxsize=1)
+def load_study(folder: str, lock_time_ns: int) -> Study:
+    """The prepared study in a results folder, loaded once a process."""
+    data = yaml.safe_load((Path(folder) / PLAN).read_text(encoding="utf-8"))
+    return Study(Design(plan_from(data, folder)), Bank.load(Path(folder)))
+
+
+def _run_prepared(folder: str, lock_time_ns: int, sounds: range) -> tuple[range, list[Trial]]:
+    return sounds, run_chunk(load_study(folder, lock_time_ns), sounds)
+
+
+class _Cores:
+    """This machine: `workers` processes, one thread each."""
+
+    def __init__(self, workers: int) -> None:
+        self._workers = workers
+
+    def __enter__(self) -> "_Cores":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def work(self, study: Study, out: Path, todo: list[range]) -> Iterator[tuple[range, list[Trial]]]:
+        if self._workers == 1 or len(todo) < 2:
+            return ((chunk, run_chunk(study, chunk)) for chunk in todo)
+        return self._spread(out, todo)
+
+    def _spread(self, out: Path, todo: Iterable[range]) -> Iterator[tuple[range, list[Trial]]]:
+        from joblib import Parallel, delayed, parallel_config
+
+        made_ns = (out / "bank.json").stat().st_mtime_ns
+        with parallel_config(backend="loky", inner_max_num_threads=1):
+            parallel = Parallel(n_jobs=self._workers, return_as="generator_unordered", pre_dispatch="2*n_jobs", batch_size=1)
+            yield from parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
+
+
+def _Cluster(address: str):  # imported only when it is asked for: dask takes a second
+    from listener.study.cluster import Cluster
+
+    return Cluster(address)
+
+
+def _nothing():
+    import numpy as np
+
+    return np.zeros(0, np.int16)
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _progress(console: Console) -> Progress:
+    return Progress(
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TaskProgressColumn(),
+        TextColumn("left:"), TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal,
+    )  # fmt: skip

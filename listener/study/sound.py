@@ -1,0 +1,146 @@
+"""The sound of one trial, and the truth about it: a pure function of (plan, bank, sound number)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.events import RATE_HZ
+from listener.radio import Channel, active_level_dbov, babble, fit_noise, mix, noise, rms_dbov
+from listener.radio.band import band_pass
+from listener.radio.channel import BandPass
+from listener.radio.shape import db
+from listener.study.bank import Bank, Clip
+from listener.study.design import CALL, NO_NOISE, Design, Slot, rng_for
+from listener.study.intelligibility import sii_of, sti_of
+from listener.study.plan import BABBLE, Plan
+from listener.study.recorded import plain
+
+Samples = NDArray[np.float32]
+WORD_LEVEL_DB = 1.0  # no two words of a person are equally loud
+LINE_LEVEL_DB = 3.0  # nor are two people
+BEAT = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sound:
+    """What an engine hears, and what is in it.
+
+    call: (start_s, end_s) of the call, None in a negative. speaker: who makes it. words: how many.
+    sii, sti: predicted intelligibility of the call within the radio's band; None without a call.
+    """
+
+    samples: Samples
+    call: tuple[float, float] | None
+    speaker: str
+    words: int
+    level_dbov: float
+    sii: float | None
+    sti: float | None
+
+
+def make_sound(design: Design, bank: Bank, number: int) -> Sound:
+    """The sound of this number. Raises UserError where it cannot be made (a silent stretch of noise)."""
+    plan, slot = design.plan, design.slot(number)
+    speech, call, speaker, words = (_call if slot.condition.kind == CALL else _talk)(plan, bank, slot)
+    room = plan.room(slot.condition.room)
+    if room:
+        speech = room.apply(speech, RATE_HZ, rng_for(plan, slot, "room"))
+    speech, under, level_dbov = _stems(plan, bank, slot, speech)
+    channel = plan.channel(slot.condition.radio)
+    sii, sti = _intelligibility(speech, under, channel, call, room.rt60_s if room else 0.0,
+                                room.direct_db if room else 0.0) if call else (None, None)  # fmt: skip
+    heard = channel.apply(speech + under, RATE_HZ, rng_for(plan, slot, "radio"))
+    return Sound(np.clip(heard, -1.0, 1.0), call, speaker, words, level_dbov, sii, sti)
+
+
+def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, float], str, int]:
+    """The call alone: lead, words on an even beat (each pause within 15 % of the call's own), tail."""
+    rng = rng_for(plan, slot, "speech")
+    phrase = next(p for p in plan.phrases if p.words == slot.condition.phrase)
+    speakers = bank.speakers(phrase.words)
+    speaker = speakers[slot.number % len(speakers)]
+    takes = bank.takes(phrase.words, speaker)
+    if takes[0].role == "call":
+        take = takes[rng.integers(len(takes))]
+        said, count = [bank.sound(take)], len(take.words)
+    else:
+        said, count = _words(bank, takes, phrase.repeats, plan, rng), phrase.repeats
+    lead, tail = (np.zeros(round(s * RATE_HZ), np.float32) for s in (plan.lead_s, plan.tail_s))
+    samples = np.concatenate([lead, *said, tail])
+    start, end = lead.size, samples.size - tail.size
+    return samples, (start / RATE_HZ, end / RATE_HZ), speaker, count
+
+
+def _words(bank: Bank, takes: tuple[Clip, ...], repeats: int, plan: Plan, rng: np.random.Generator) -> list[Samples]:
+    gap_s = rng.uniform(*plan.gap_s)
+    said: list[Samples] = []
+    for n in range(repeats):
+        if n:
+            pause_s = float(np.clip(gap_s * (1 + rng.uniform(-BEAT, BEAT)), *plan.gap_s))
+            said.append(np.zeros(round(pause_s * RATE_HZ), np.float32))
+        word = bank.sound(takes[rng.integers(len(takes))])
+        said.append(word * db(rng.uniform(-WORD_LEVEL_DB, WORD_LEVEL_DB) - active_level_dbov(word, RATE_HZ)))
+    return said
+
+
+def _talk(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, None, str, int]:
+    """A piece of talk in which nobody makes the call: lines of many speakers with pauses."""
+    rng = rng_for(plan, slot, "speech")
+    out = np.zeros(round(plan.negatives.piece_s * RATE_HZ), np.float32)
+    phrases = [p.words for p in plan.phrases]
+    longest_s = max(p.max_gap_s for p in plan.phrases)
+    at, near = round(rng.uniform(*plan.negatives.pause_s) * RATE_HZ), False
+    while at < out.size - RATE_HZ:
+        line = bank.lines[rng.integers(len(bank.lines))]
+        said = bank.sound(line)
+        if said.size > out.size:  # long recordings: a stretch of them
+            start = rng.integers(said.size - out.size + 1)
+            said = said[start : start + out.size]
+        says_it = any(phrase in plain(line.text) for phrase in phrases)
+        if says_it and near:  # or two lines would make a call together
+            at += round(longest_s * RATE_HZ)
+        said = said[: max(0, out.size - at)]
+        if rms_dbov(said) > -70.0:
+            gain_db = rng.uniform(-LINE_LEVEL_DB, LINE_LEVEL_DB) - active_level_dbov(said, RATE_HZ)
+            out[at : at + said.size] += said * db(gain_db + plan.level_dbov)
+        at, near = at + said.size + round(rng.uniform(*plan.negatives.pause_s) * RATE_HZ), says_it
+    return out, None, "", 0
+
+
+def _stems(plan: Plan, bank: Bank, slot: Slot, speech: Samples) -> tuple[Samples, Samples, float]:
+    """Speech and noise at their levels, and the speech's active level."""
+    ratio = slot.condition.snr_db
+    if ratio is None:
+        gain_db = plan.level_dbov - active_level_dbov(speech, RATE_HZ)
+        peak = float(np.abs(speech).max()) * 10 ** (gain_db / 20)
+        gain_db -= max(0.0, 20 * np.log10(peak / 0.98))
+        level_dbov = active_level_dbov(speech, RATE_HZ) + gain_db
+        return speech * db(gain_db), np.zeros_like(speech), float(level_dbov)
+    under = _noise(bank, slot.condition.noise, speech.size, rng_for(plan, slot, "noise"))
+    mixed = mix(speech, under, RATE_HZ, ratio, plan.level_dbov, plan.band_hz)
+    return mixed.speech, mixed.noise, mixed.level_dbov
+
+
+def _noise(bank: Bank, name: str, size: int, rng: np.random.Generator) -> Samples:
+    assert name != NO_NOISE
+    if name == BABBLE:
+        chosen = rng.integers(0, len(bank.lines), 8)
+        return babble([bank.sound(bank.lines[i]) for i in chosen], size / RATE_HZ, RATE_HZ, rng)[:size]
+    recorded = bank.noises(name)
+    if recorded:
+        return fit_noise(bank.sound(recorded[rng.integers(len(recorded))]), size, rng)
+    return noise(name, size / RATE_HZ, RATE_HZ, rng)
+
+
+def _intelligibility(
+    speech: Samples, under: Samples, channel: Channel, call: tuple[float, float], rt60_s: float, direct_db: float
+) -> tuple[float, float]:
+    """SII and STI during the call, after the radio's band but before what it does beyond that."""
+    during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
+    stems = [speech, under]
+    for stage in channel.stages:
+        if isinstance(stage, BandPass):
+            stems = [band_pass(stem, RATE_HZ, stage.low_hz, stage.high_hz, stage.order) for stem in stems]
+    said, masked = (stem[during] for stem in stems)
+    return sii_of(said, masked, RATE_HZ), sti_of(said, masked, RATE_HZ, rt60_s, direct_db)

@@ -1,0 +1,70 @@
+"""Results on disk: one Parquet row a trial, written in parts as the work goes and put together at the end."""
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, fields
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from listener.errors import UserError
+from listener.study.trials import Trial
+
+TRIALS = "trials.parquet"
+PARTS = "parts"
+
+_TOLD = pa.list_(pa.struct([
+    ("kind", pa.string()), ("phrase", pa.string()), ("start_s", pa.float64()), ("end_s", pa.float64()),
+    ("raised_s", pa.float64()), ("confidence", pa.float64()), ("log_odds", pa.float64()), ("right", pa.bool_()),
+]))  # fmt: skip
+_TYPES = {
+    "index": pa.int64(), "sound": pa.int64(), "number": pa.int64(), "words": pa.int64(), "seconds": pa.float64(),
+    "snr_db": pa.float64(), "level_dbov": pa.float64(), "sii": pa.float64(), "sti": pa.float64(),
+    "call_start_s": pa.float64(), "call_end_s": pa.float64(), "delay_s": pa.float64(), "score": pa.float64(),
+    "found": pa.bool_(), "partly": pa.bool_(), "false_alerts": pa.int64(), "false_partly": pa.int64(),
+    "faults": pa.int64(), "told": _TOLD, "peaks": _TOLD,
+}  # fmt: skip
+SCHEMA = pa.schema([(f.name, _TYPES.get(f.name, pa.string())) for f in fields(Trial)])
+
+
+def part_path(folder: Path, sounds: range) -> Path:
+    """Where the trials of these sounds lie."""
+    return folder / PARTS / f"{sounds.start:08d}-{sounds.stop:08d}.parquet"
+
+
+def write_part(folder: Path, sounds: range, trials: Iterable[Trial]) -> None:
+    """Write one part; it is there whole or not at all, whenever the power goes."""
+    path = part_path(folder, sounds)
+    partial = path.with_suffix(".partial")
+    table = pa.Table.from_pylist([asdict(trial) for trial in trials], schema=SCHEMA)
+    pq.write_table(table, partial, compression="zstd")
+    with partial.open("rb") as file:
+        os.fsync(file.fileno())
+    os.replace(partial, path)
+
+
+def done_parts(folder: Path, chunks: Iterable[range]) -> Iterator[range]:
+    """Those of the chunks whose part is there."""
+    here = {entry.name for entry in os.scandir(folder / PARTS)}
+    return (chunk for chunk in chunks if part_path(folder, chunk).name in here)
+
+
+def join_parts(folder: Path, chunks: Iterable[range]) -> Path:
+    """All parts as one file in order of the index, one part in memory at a time. Gives its path."""
+    path = folder / TRIALS
+    partial = path.with_suffix(".partial")
+    with pq.ParquetWriter(partial, SCHEMA, compression="zstd") as out:
+        for chunk in chunks:
+            out.write_table(pq.read_table(part_path(folder, chunk), schema=SCHEMA))
+    os.replace(partial, path)
+    return path
+
+
+def read_trials(folder: Path) -> pl.LazyFrame:
+    """The results' rows. Raises UserError where there are none."""
+    path = folder / TRIALS
+    if not path.exists():
+        raise UserError(f"{folder}: holds no finished study (no {TRIALS}); run the study to its end first")
+    return pl.scan_parquet(path)

@@ -1,0 +1,244 @@
+"""One trial: an engine hears one sound. A pure function of (plan, bank, index).
+
+The Monitor decides, as everywhere. Beside it, the same hits go through the same call rule with an alert
+level that nothing reaches: so each call comes out with its best score, and the level can be chosen
+afterwards. A trial that fails is told as failed, with the reason.
+"""
+
+import threading
+from collections import OrderedDict
+from dataclasses import asdict, dataclass, replace
+from math import inf
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.call.rule import CallRule, best_chain
+from listener.drill.match import match
+from listener.errors import UserError
+from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
+from listener.monitor import Monitor
+from listener.settings import Settings
+from listener.speech.engines import load_engine
+from listener.speech.spotter import Engine, Spotter
+from listener.study.bank import Bank
+from listener.study.design import Design
+from listener.study.sound import Sound, make_sound
+
+TOLERANCE_S = 0.5
+"""An alert's middle may lie this far outside the call (NIST spoken term detection evaluation, 2006)."""
+PIECE = RATE_HZ // 50
+
+
+class Study:
+    """A design with its bank and, for each thread, its loaded engines."""
+
+    def __init__(self, design: Design, bank: Bank) -> None:
+        self.design, self.bank = design, bank
+        self.settings = design.plan.settings()
+        self._own = threading.local()
+
+    def engine(self, name: str) -> Engine:
+        """The engine of this name, loaded once a thread."""
+        loaded = self._own.__dict__.setdefault("engines", {})
+        if name not in loaded:
+            loaded[name] = load_engine(self.settings[name])
+        return loaded[name]
+
+    def sound(self, number: int) -> Sound:
+        """The sound of this number; the last one is kept, as all engines hear it in turn."""
+        kept: OrderedDict[int, Sound] = self._own.__dict__.setdefault("sounds", OrderedDict())
+        if number not in kept:
+            kept.clear()
+            kept[number] = make_sound(self.design, self.bank, number)
+        return kept[number]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something an engine said. right: it is the call that was made.
+
+    log_odds: of the confidence, from the joint score itself.
+    """
+
+    kind: str
+    phrase: str
+    start_s: float
+    end_s: float
+    raised_s: float
+    confidence: float
+    log_odds: float
+    right: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One row of the results: the parameters, then what came of it. Lists hold Told as plain values.
+
+    score: log-odds of the call's best candidate whatever the level; None: nothing like it was heard.
+    delay_s: from the end of the call to its alert. told: what people would be told (alerts, partly
+    heard calls, candidates); peaks: candidates whatever the level.
+    """
+
+    index: int
+    sound: int
+    engine: str
+    kind: str
+    phrase: str
+    noise: str
+    snr_db: float | None
+    radio: str
+    room: str
+    number: int
+    speaker: str = ""
+    words: int = 0
+    seconds: float = 0.0
+    level_dbov: float | None = None
+    sii: float | None = None
+    sti: float | None = None
+    call_start_s: float | None = None
+    call_end_s: float | None = None
+    failed: str | None = None
+    found: bool = False
+    partly: bool = False
+    delay_s: float | None = None
+    score: float | None = None
+    false_alerts: int = 0
+    false_partly: int = 0
+    faults: int = 0
+    told: tuple[dict[str, Any], ...] = ()
+    peaks: tuple[dict[str, Any], ...] = ()
+
+
+def run_trial(study: Study, index: int) -> Trial:
+    """The trial of this index. Never raises for what happens in it: it comes back as failed."""
+    number, which = divmod(index, len(study.design.engines))
+    name = study.design.engines[which]
+    slot = study.design.slot(number)
+    empty = Trial(index, number, name, **asdict(slot.condition), number=slot.number)
+    try:
+        sound = study.sound(number)
+    except UserError as error:
+        return replace(empty, failed=f"sound: {error}")
+    empty = replace(
+        empty, speaker=sound.speaker, words=sound.words, seconds=sound.samples.size / RATE_HZ,
+        level_dbov=sound.level_dbov, sii=sound.sii, sti=sound.sti,
+        call_start_s=sound.call[0] if sound.call else None, call_end_s=sound.call[1] if sound.call else None,
+    )  # fmt: skip
+    try:
+        engine = study.engine(name)
+        heard = listen(sound.samples, study.settings[name], engine)
+    except Exception as error:  # whatever an engine does wrong is this trial's result, not the study's end
+        return replace(empty, failed=f"engine: {type(error).__name__}: {error}")
+    return _judge(empty, heard)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came of some samples: the Monitor's events, and the candidates whatever the level."""
+
+    told: tuple[Told, ...]
+    peaks: tuple[Told, ...]
+    faults: int
+
+
+def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> Heard:
+    """Samples (float32 at RATE_HZ) through a Monitor; nothing is marked right yet."""
+    tap = _Tap(engine)
+    monitor = Monitor(settings, RATE_HZ, engine=tap)
+    every = replace(engine.calibration, candidate_level=-inf)
+    level = CallRule(settings.model_copy(update={"alert_level": inf}), every, 0, engine.name)
+    events, peaks = [], []
+    for start in range(0, samples.size, PIECE):
+        events += monitor.feed(Block(samples[start : start + PIECE], start, RATE_HZ))
+        if start + PIECE <= samples.size:
+            peaks += level.hear(tap.take(), monitor.now_s) + level.pass_time(monitor.now_s)
+    events += monitor.finish()
+    peaks += level.hear(tap.take(), monitor.now_s) + level.pass_time(monitor.now_s, ended=True)
+    calls = [e for e in events if isinstance(e, Call)]
+    return Heard(
+        tuple(_told(e, settings, engine) for e in calls),
+        tuple(_told(e, settings, engine) for e in peaks if isinstance(e, Candidate)),
+        sum(isinstance(e, Fault) for e in events),
+    )
+
+
+def _told(call: Call, settings: Settings, engine: Engine) -> Told:
+    phrase = next(p for p in settings.phrases if p.words == call.phrase)
+    chain = best_chain(list(call.hits), len(call.hits), phrase, engine.calibration)
+    joint = chain.joint * len(call.hits) / call.repeats if chain else -inf
+    log_odds = engine.calibration.slope * (joint - engine.calibration.even_level)
+    return Told(call.kind, call.phrase, call.start_s, call.end_s, call.raised_s, call.confidence, log_odds, False)
+
+
+def _judge(empty: Trial, heard: Heard) -> Trial:
+    told = _marked(empty, heard.told, (Alert.kind, Candidate.kind))
+    told = _marked(empty, told, (PartlyHeard.kind,)) if not any(t.right for t in told) else told
+    peaks = _marked(empty, heard.peaks, (Candidate.kind,))
+    answer = next((t for t in told if t.right), None)
+    peak = next((t for t in peaks if t.right), None)
+    found = answer is not None and answer.kind == Alert.kind
+    return replace(
+        empty,
+        found=found,
+        partly=answer is not None and answer.kind in (Alert.kind, PartlyHeard.kind),
+        delay_s=answer.raised_s - empty.call_end_s if answer and found and empty.call_end_s is not None else None,
+        score=peak.log_odds if peak else None,
+        false_alerts=sum(t.kind == Alert.kind and not t.right for t in told),
+        false_partly=sum(t.kind == PartlyHeard.kind and not t.right for t in told),
+        faults=heard.faults,
+        told=tuple(asdict(t) for t in told),
+        peaks=tuple(asdict(t) for t in peaks),
+    )
+
+
+def _marked(trial: Trial, told: tuple[Told, ...], kinds: tuple[str, ...]) -> tuple[Told, ...]:
+    """The same with `right` set on what answers the trial's call, one to one; alerts before candidates."""
+    if trial.call_start_s is None or trial.call_end_s is None:
+        return told
+    for kind in kinds:
+        mine = [i for i, t in enumerate(told) if t.kind == kind and t.phrase == trial.phrase]
+        spans = [(told[i].start_s, told[i].end_s) for i in mine]
+        pairs = match([(trial.call_start_s, trial.call_end_s)], spans, TOLERANCE_S)
+        if pairs:
+            right = mine[pairs[0][1]]
+            return tuple(replace(t, right=i == right) for i, t in enumerate(told))
+    return told
+
+
+class _Tap:
+    """An engine whose spotter's hits can be taken as well."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.name, self.calibration = engine.name, engine.calibration
+        self._engine = engine
+        self._hits: list[Hit] = []
+
+    def spotter(self) -> Spotter:
+        return _TapSpotter(self._engine.spotter(), self._hits)
+
+    def take(self) -> list[Hit]:
+        """The hits since the last time."""
+        hits = self._hits.copy()
+        self._hits.clear()
+        return hits
+
+
+class _TapSpotter:
+    def __init__(self, spotter: Spotter, hits: list[Hit]) -> None:
+        self.name = spotter.name
+        self._spotter, self._hits = spotter, hits
+
+    def restart(self, first_sample: int) -> None:
+        self._spotter.restart(first_sample)
+
+    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
+        return self._note(self._spotter.feed(samples))
+
+    def finish(self) -> list[Hit]:
+        return self._note(self._spotter.finish())
+
+    def _note(self, hits: list[Hit]) -> list[Hit]:
+        self._hits.extend(hits)
+        return hits
