@@ -13,6 +13,9 @@ from listener.events import Alert, Call, Candidate, PartlyHeard
 ABOUT_S = (1.0, 3.0)
 """A call known only by about when it began may lie this far before and after."""
 
+NEAR_CONFIDENCE = 0.1
+"""A candidate below this was not heard: engines put such together from anything."""
+
 
 @dataclass(frozen=True, slots=True)
 class TrackEvent:
@@ -36,7 +39,7 @@ class Answers:
         for track in self._tracks:
             for i, alert in self._pairs(track, Alert, range(len(self._drill.calls))):
                 self.alerts[i][track.sound.track.name] = alert
-        for kind in (Candidate, PartlyHeard):
+        for kind in (PartlyHeard, Candidate):
             for track in self._tracks:
                 missed = [i for i, found in self.alerts.items() if not found and i not in self.near]
                 for i, event in self._pairs(track, kind, missed):
@@ -82,7 +85,7 @@ class Answers:
 
     def _pairs(self, track: HeardTrack, kind: type[Call], wanted: Sequence[int]) -> list[tuple[int, Call]]:
         calls = [(i, self._drill.calls[i]) for i in wanted if not self._drill.calls[i].to_find]
-        events = [e for e in track.events if isinstance(e, kind) and id(e) not in self._used]
+        events = [e for e in track.events if isinstance(e, kind) and heard_at_all(e) and id(e) not in self._used]
         may = np.array([[self._may(c, track.sound.track.name, e) for e in events] for _, c in calls], bool)
         spans = [reach_s(call) for _, call in calls]
         pairs = match(spans, [(e.start_s, e.end_s) for e in events], self._drill.tolerance_s, may)
@@ -95,3 +98,8 @@ def reach_s(call: MadeCall) -> Span:
     start, end = call.at_s
     assert start is not None
     return (start, end) if end is not None else (start - ABOUT_S[0], start + ABOUT_S[1])
+
+
+def heard_at_all(event: Call) -> bool:
+    """Not a candidate that nobody would believe."""
+    return not isinstance(event, Candidate) or event.confidence >= NEAR_CONFIDENCE

@@ -44,8 +44,12 @@ def timeline(score: DrillScore) -> str:
         height = len(lanes)
         rows = {lane: height - 1 - i for i, lane in enumerate(lanes)}
         _lane_lines(axes, score, lanes)
-        for call in score.calls:
-            _timeline_call(axes, call, rows["calls made"])
+        last_s, near_s = -np.inf, 0.06 * (score.end_s - score.start_s)
+        for call in sorted(score.calls, key=lambda c: c.begin_s or 0.0):
+            if call.begin_s is not None:
+                below = call.begin_s - last_s < near_s
+                _timeline_call(axes, call, rows["calls made"], below)
+                last_s = -np.inf if below else call.begin_s
         for name in tracks:
             _timeline_track(axes, score, name, rows[f"heard on {name}"])
         marks = _marks(score)
@@ -69,17 +73,17 @@ def _lane_lines(axes: Axes, score: DrillScore, lanes: list[str]) -> None:
     axes.spines["left"].set_visible(False)
 
 
-def _timeline_call(axes: Axes, call: CallScore, row: int) -> None:
-    at_s = call.call.at_s[0] if call.call.at_s[0] is not None else call.span_s[0] if call.span_s else None
-    if at_s is None:
-        return
+def _timeline_call(axes: Axes, call: CallScore, row: int, below: bool) -> None:
+    """A flag with the call's number; numbers of calls close together stand above and below."""
+    at_s = call.begin_s
     end_s = call.span_s[1] if call.span_s else at_s
     missed = call.status != "found"
     colour = VERMILION if missed else BLUE
     axes.plot([at_s, end_s], [row, row], color=colour, linewidth=5, solid_capstyle="butt")
     axes.plot([at_s, at_s], [row - 0.28, row + 0.28], color=colour, linewidth=1.2)
-    text = f"{call.number} {call.status}" if missed else f"{call.number}"
-    axes.annotate(text, (at_s, row + 0.3), ha="left", va="bottom", fontsize=7, fontweight="bold" if missed else "normal")
+    text = f"{call.number} ✕" if missed else f"{call.number}"
+    y, side = (row - 0.3, "top") if below else (row + 0.3, "bottom")
+    axes.annotate(text, (at_s, y), ha="left", va=side, fontsize=7, fontweight="bold" if missed else "normal")
 
 
 def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
@@ -104,15 +108,15 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
             axes.annotate("false", (other.event.raised_s, row + 0.2), ha="center", va="bottom", fontsize=6.5, fontweight="bold")
 
 
-def delays(score: DrillScore) -> str | None:
-    """Each call's delays on one line, from the end of the third word; None when there are none."""
+def delays(score: DrillScore, last_word: str) -> str | None:
+    """Each call's delays on one line, from the end of its last needed word; None when there are none."""
     marks = _marks(score)
     rows = [c for c in score.calls if c.delay_s is not None or any(a.delay_s is not None for a in c.actions)]
     if not rows:
         return None
     with matplotlib.rc_context(_STYLE):
         figure, axes = _figure(7.2, 0.75 + 0.19 * len(rows))
-        names = {}
+        names = dict.fromkeys(["the listener", *(" ".join(act) for act in score.action_delays_s())])
         for y, call in enumerate(reversed(rows)):
             axes.axhline(y, color="0.88", linewidth=0.6, zorder=0)
             if call.delay_s is not None:
@@ -126,9 +130,9 @@ def delays(score: DrillScore) -> str | None:
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
         axes.set_ylim(-0.6, len(rows) - 0.4)
-        axes.set_xlabel("seconds after the end of the word that completes the call")
+        axes.set_xlabel(f"seconds after the end of the {last_word}")
         axes.legend(
-            names.values(), names, loc="lower left", bbox_to_anchor=(0, 1), ncols=5, frameon=False, handletextpad=0.2,
+            *zip(*((line, name) for name, line in names.items() if line)), loc="lower left", bbox_to_anchor=(0, 1), ncols=5, frameon=False, handletextpad=0.2,
             borderaxespad=0.1,
         )  # fmt: skip
         return _svg(figure)
@@ -250,5 +254,5 @@ def shown_marks(score: DrillScore) -> Sequence[tuple[str, str]]:
     """What the marks of the timeline mean, in words: (mark, meaning)."""
     names = {"o": "●", "s": "■", "D": "◆", "P": "✚", "X": "✖", "v": "▼"}
     people = [(names[shape], f"{who} {what}") for (who, what), (shape, _) in _marks(score).items()]
-    known = [("▬", "call"), ("▲", "alert"), ("△", "partly heard"), ("▨", "could not be heard")]
+    known = [("▬", "call"), ("✕", "not found"), ("▲", "alert"), ("△", "partly heard"), ("▨", "could not be heard")]
     return [*known, *people]

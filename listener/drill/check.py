@@ -66,7 +66,7 @@ def _sound(track: Track, folder: Path, problems: list[str]) -> Sound | None:
 
 
 def _offsets(sounds: list[Sound]) -> list[str]:
-    """A recording that shares no time with another was put there by a wrong offset."""
+    """A recording that shares no time with another was put there by a wrong offset (not the first one's)."""
     problems = []
     for sound in sounds:
         others = [s for s in sounds if s is not sound]
@@ -75,7 +75,7 @@ def _offsets(sounds: list[Sound]) -> list[str]:
                 f"recording {sound.track.name!r}: offset_s {sound.start_s:g} lies beyond its end: "
                 f"all {sound.end_s - sound.start_s:.1f} s would be before the drill begins"
             )
-        elif others and not any(sound.start_s < s.end_s and s.start_s < sound.end_s for s in others):
+        elif sound is not sounds[0] and not any(sound.start_s < s.end_s and s.start_s < sound.end_s for s in others):
             problems.append(
                 f"recording {sound.track.name!r}: offset_s {sound.start_s:g} puts it at {sound.start_s:.1f} to "
                 f"{sound.end_s:.1f} s, where no other recording is ({_extent(others)}); correct the offset"

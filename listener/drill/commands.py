@@ -45,7 +45,7 @@ def about() -> None:
 def score(
     drills: Annotated[list[Path], typer.Argument(metavar="DRILL.yaml...", help="Drill files.", show_default=False)],
     out: Annotated[Path | None, typer.Option(help="The debrief (HTML). Without it: beside the drill file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="The figures as JSON lines on stdout, and no debrief.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="The figures as JSON lines on stdout; a debrief only with --out.")] = False,
     config: Config = None,
     engine: Engine = None,
 ) -> None:
@@ -63,10 +63,11 @@ def score(
             scored, tracks = _scored(path, config, engine)
             if as_json:
                 print(result_of(scored, path).model_dump_json(), flush=True)
-                continue
-            page = out or path.with_suffix(".html")
-            write_whole(page, debrief_html(scored, tracks))
-            print(f"{path}: {headline(scored)}\n  debrief: {page}", flush=True)
+            page = out or (None if as_json else path.with_suffix(".html"))
+            if page:
+                write_whole(page, debrief_html(scored, tracks))
+            if not as_json:
+                print(f"{path}: {headline(scored)}\n  debrief: {page}", flush=True)
         except UserError as error:
             bad = True
             for line in str(error).splitlines():

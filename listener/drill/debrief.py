@@ -43,7 +43,7 @@ def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
     )
     environment.filters |= {"clock": clock, "delay": delay, "snr": lambda x: "–" if x is None else snr_text(x)}
     acts = list(score.action_delays_s())
-    delays = charts.delays(score)
+    delays = charts.delays(score, last_word(score))
     return environment.get_template("debrief.html").render(
         score=score,
         drill=score.drill,
@@ -71,6 +71,8 @@ def headline(score: DrillScore) -> str:
         calls = _plural(score.counted, "call")
         if not missed:
             parts.append(f"the listener found {'the call' if score.counted == 1 else f'all {calls}'}")
+        elif not score.found:
+            parts.append(f"the listener found none of {calls}")
         else:
             which = _listing([f"{c.number} ({c.status})" for c in missed])
             calls_word = "call" if len(missed) == 1 else "calls"
@@ -82,12 +84,14 @@ def headline(score: DrillScore) -> str:
         parts.append("no call was made")
     wrong = len(score.false_alerts)
     parts.append(f"it gave {_plural(wrong, 'false alert')}" if wrong else "it gave no false alert")
+    reference = f"the {last_word(score)}"
     if score.delays_s:
-        parts.append(f"its alerts came {after(median(score.delays_s))} the {last_word(score)} (median)")
+        parts.append(f"its alerts came {after(median(score.delays_s))} {reference} (median)")
+        reference = "it"
     slowest = max(score.action_delays_s().items(), key=lambda item: median(item[1]), default=None)
     if slowest:
         (who, what), values = slowest
-        parts.append(f"{who} {what} {after(median(values))} it (median), at worst {after(max(values))}")
+        parts.append(f"{who} {what} {after(median(values))} {reference} (median), at worst {after(max(values))}")
     text = "; ".join(parts) + "."
     return text[0].upper() + text[1:]
 
@@ -165,7 +169,6 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
     if isinstance(found, TrackEvent):
         event = found.event
         return f"False alert at {clock(event.start_s)}{where}", "false", (f"confidence {event.confidence:.0%}",)
-    at_s = found.span_s[0] if found.span_s else found.call.at_s[0]
     caller = f", {found.call.caller}" if found.call.caller else ""
     lines = []
     if found.alert:
@@ -177,7 +180,7 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
         lines.append(f"not found on {_listing(list(found.missed_on))}")
     if found.sound and found.sound.snr_db is not None and not any(h.startswith("noise") for h in found.hard):
         lines.append(f"measured SNR {snr_text(found.sound.snr_db)}")
-    return f"Call {found.number} at {clock(at_s or 0)}{caller}{where}", found.status, (*lines, *found.hard)
+    return f"Call {found.number} at {clock(found.begin_s or 0)}{caller}{where}", found.status, (*lines, *found.hard)
 
 
 def _first_of(call: CallScore, act: tuple[str, str]) -> float | None:

@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from listener.drill.check import Sound
+from listener.drill.answers import heard_at_all
 from listener.drill.convert import calls_and_actions
 from listener.drill.hear import HeardTrack
 from listener.drill.labels import Label
@@ -87,11 +87,15 @@ More channels of other recorders: name, file, channel, and offset_s (drill time 
 
 def _remarks(heard: list[HeardTrack]) -> list[str]:
     lines = _HELP.strip("\n").splitlines()
-    doubts = [(h.sound.track.name, e) for h in heard for e in h.events if isinstance(e, (PartlyHeard, Candidate))]
+    doubts = [(h.sound.track.name, e) for h in heard for e in h.events if _is_doubt(e)]
     if doubts:
         lines += ["", "The listener also heard, short of an alert (was one a call?):"]
         lines += [f"  {name}: {_doubt(event)}" for name, event in sorted(doubts, key=lambda x: x[1].start_s)]
     return lines
+
+
+def _is_doubt(event: Event) -> bool:
+    return isinstance(event, (PartlyHeard, Candidate)) and heard_at_all(event)
 
 
 def _doubt(event: Call) -> str:

@@ -30,8 +30,8 @@ def rate_text(record: Record) -> str:
     return f"{count} {noun} in {record.total.heard_s / 3600:.2f} h: {rate:.1f} per hour ({low:.1f} to {high:.1f})"
 
 
-DRILL_HEADS = ("drill", "date", "crew", "calls found", "false alerts", "alert after the last needed word: median")
-PEOPLE_HEADS = ("who", "what", "drills", "after how many calls", "delay: median")
+DRILL_HEADS = ("drill", "date", "crew", "calls found", "false alerts", "alert: median delay")
+PEOPLE_HEADS = ("who", "what", "drills", "after how many calls", "median delay")
 
 
 def drill_row(line: DrillLine) -> tuple[str, ...]:
@@ -45,6 +45,8 @@ def person_row(line: PersonLine) -> tuple[str, ...]:
 def print_record(record: Record) -> None:
     """Both tables on stdout."""
     console = results_console()
+    if not console.is_terminal:
+        console.width = 160  # a pipe has no width: fold nothing
     drills = Table(*DRILL_HEADS, title="Drills (95 % intervals)", title_justify="left")
     for line in record.drills:
         drills.add_row(*drill_row(line))

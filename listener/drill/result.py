@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from listener.drill.score import ActionScore, CallScore, DrillScore
 from listener.errors import UserError
+from listener.events import Call
 
 
 class _Model(BaseModel):
@@ -23,8 +24,19 @@ class ActionResult(_Model):
     delay_s: float | None
 
 
+class AlertResult(_Model):
+    """An alert, or something heard short of one."""
+
+    recording: str
+    start_s: float
+    end_s: float
+    raised_s: float
+    phrase: str
+    confidence: float
+
+
 class CallResult(_Model):
-    """One call. Times in seconds of the drill."""
+    """One call. Times in seconds of the drill. near: what was heard of it, when there was no alert."""
 
     number: int
     phrase: str
@@ -37,24 +49,13 @@ class CallResult(_Model):
     timed_by: Literal["trainer", "machine", "nobody"]
     recording: str
     missed_on: tuple[str, ...]
-    raised_s: float | None
+    alert: AlertResult | None
+    near: AlertResult | None
     delay_s: float | None
-    confidence: float | None
     snr_db: float | None
     level_dbov: float | None
     hard: tuple[str, ...]
     actions: tuple[ActionResult, ...]
-
-
-class AlertResult(_Model):
-    """An alert, or something heard in part, that answers no call."""
-
-    recording: str
-    start_s: float
-    end_s: float
-    raised_s: float
-    phrase: str
-    confidence: float
 
 
 class StretchResult(_Model):
@@ -105,8 +106,8 @@ def result_of(score: DrillScore, file: Path) -> Result:
         counted=score.counted,
         found=score.found,
         calls=tuple(_call(call) for call in score.calls),
-        false_alerts=tuple(_alert(x) for x in score.false_alerts),
-        partly=tuple(_alert(x) for x in score.partly),
+        false_alerts=tuple(_alert(x.track, x.event) for x in score.false_alerts),
+        partly=tuple(_alert(x.track, x.event) for x in score.partly),
         other_actions=tuple(_action(x) for x in score.other_actions),
         unheard=tuple(
             StretchResult(recording=x.track, start_s=x.stretch.start_s, end_s=x.stretch.end_s, why=x.stretch.why)
@@ -117,7 +118,6 @@ def result_of(score: DrillScore, file: Path) -> Result:
 
 def _call(call: CallScore) -> CallResult:
     start, end = call.span_s or (call.call.at_s[0], None)
-    best = call.alert or call.near
     return CallResult(
         number=call.number,
         phrase=call.phrase,
@@ -130,9 +130,9 @@ def _call(call: CallScore) -> CallResult:
         timed_by=call.timed_by,
         recording=call.track,
         missed_on=call.missed_on,
-        raised_s=_ms(call.alert.raised_s) if call.alert else None,
+        alert=_alert(call.track, call.alert) if call.alert else None,
+        near=_alert(call.track, call.near) if call.near else None,
         delay_s=_ms(call.delay_s),
-        confidence=round(best.confidence, 4) if best else None,
         snr_db=call.sound.snr_db if call.sound else None,
         level_dbov=call.sound.level_dbov if call.sound else None,
         hard=call.hard,
@@ -145,10 +145,9 @@ def _action(done: ActionScore) -> ActionResult:
     return ActionResult(who=action.who, what=action.what, at_s=_ms(action.at_s), delay_s=_ms(done.delay_s))
 
 
-def _alert(found) -> AlertResult:
-    event = found.event
+def _alert(track: str, event: Call) -> AlertResult:
     return AlertResult(
-        recording=found.track,
+        recording=track,
         start_s=_ms(event.start_s),
         end_s=_ms(event.end_s),
         raised_s=_ms(event.raised_s),

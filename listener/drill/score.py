@@ -5,7 +5,6 @@ Delays count from the end of the word that completes the call: the third, for a 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Literal
 
 from listener.drill.answers import Answers, TrackEvent
@@ -58,6 +57,12 @@ class CallScore:
     hard: tuple[str, ...]
 
 
+    @property
+    def begin_s(self) -> float | None:
+        """When it began, as far as anybody knows."""
+        return self.span_s[0] if self.span_s else self.call.at_s[0]
+
+
 @dataclass(frozen=True, slots=True)
 class TrackStretch:
     """A stretch in which one recording could not be heard."""
@@ -96,13 +101,13 @@ class DrillScore:
         return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
 
     def action_delays_s(self) -> dict[tuple[str, str], list[float]]:
-        """(who, what) -> delays, in the order in which they first come."""
-        delays: dict[tuple[str, str], list[float]] = {}
+        """(who, what) -> delays, in the order of the drill's list of actions."""
+        delays: dict[tuple[str, str], list[float]] = {(a.who, a.what): [] for a in self.drill.actions}
         for call in self.calls:
             for done in call.actions:
                 if done.delay_s is not None:
-                    delays.setdefault((done.action.who, done.action.what), []).append(done.delay_s)
-        return delays
+                    delays[done.action.who, done.action.what].append(done.delay_s)
+        return {act: values for act, values in delays.items() if values}
 
 
 def score(drill: Drill, tracks: Sequence[HeardTrack], engine: str) -> DrillScore:
@@ -249,8 +254,3 @@ def snr_text(snr_db: float) -> str:
     if snr_db <= LOWEST_SNR_DB:
         return f"below {LOWEST_SNR_DB:.0f} dB".replace("-", "−")
     return f"{snr_db:.0f} dB".replace("-", "−")
-
-
-def middle_and_worst(values: list[float]) -> tuple[float, float] | None:
-    """Median and largest, or None of nothing."""
-    return (median(values), max(values)) if values else None

@@ -191,7 +191,14 @@ def read_drill(path: Path) -> Drill:
     try:
         return Drill.model_validate(data)
     except ValidationError as error:
-        raise DrillError([f"{path}: {_line(e)}" for e in error.errors()]) from None
+        raise DrillError([f"{path}: {_line(e)}" for e in _own_errors(error)]) from None
+
+
+def _own_errors(error: ValidationError) -> list[Any]:
+    """Without "too short" for a list that only lost its wrong entries."""
+    errors = error.errors()
+    deep = {e["loc"][0] for e in errors if len(e["loc"]) > 1}
+    return [e for e in errors if not (e["type"] == "too_short" and e["loc"][:1] and e["loc"][0] in deep)]
 
 
 _REMEDIES = {
