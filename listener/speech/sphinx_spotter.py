@@ -6,7 +6,6 @@ generous; the search's log-likelihood ratio becomes the score, and the call rule
 
 from math import log
 from tempfile import NamedTemporaryFile
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +16,13 @@ from listener.settings import Settings
 from listener.sound.pcm import pcm16
 from listener.speech.pronounce import Pronunciation, phrase_pronunciations
 from listener.speech.recycle import RecycledSpotter
+from listener.speech.sphinx_front import ChannelMean, NoiseFloor
 from listener.speech.spotter import Calibration, Spotter
 
 THRESHOLD = 1e-55
 BEAM = 1e-80  # wide: in noise the phrase falls far behind the best path and still comes out
 
-# The decoder's frames: a window of 410 samples every 160.
-FRAME_S, _STEP, _WINDOW = 0.01, 160, 410
+FRAME_S = 0.01
 
 # PocketSphinx gives the likelihood ratio in steps of its log base, shifted right by 10 bits and less
 # 1500 (kws_search.c: KWS_MAX, SENSCR_SHIFT).
@@ -96,16 +95,20 @@ class _Utterance:
             list_file.flush()
             self._decoder.add_kws("phrases", list_file.name)
         self._decoder.activate_search("phrases")
-        self._mean = _ChannelMean(self._decoder)
+        self._mean = ChannelMean(self._decoder)
+        self._floor = NoiseFloor()
 
     def begin(self, first_sample: int) -> None:
         self._origin_s = first_sample / RATE_HZ
+        self._next_sample = first_sample
         self._told: dict[tuple[str, int], float] = {}
         self._decoder.start_utt()
         self._mean.begin()
 
     def hear(self, samples: NDArray[np.float32]) -> list[Hit]:
-        self._decoder.process_raw(pcm16(samples), no_search=False, full_utt=False)
+        heard = self._floor.under(samples, self._next_sample)
+        self._next_sample += len(samples)
+        self._decoder.process_raw(pcm16(heard), no_search=False, full_utt=False)
         self._mean.follow(len(samples))
         return self._hits()
 
@@ -133,50 +136,6 @@ class _Utterance:
                 )
             )
         return hits
-
-
-class _ChannelMean:
-    """The channel's mean cepstrum, followed quicker than the decoder does by itself.
-
-    Left alone, the decoder keeps the mean of its training microphone for the first eight seconds, and
-    hears little on a radio channel until then. Here the mean of each quarter of a second goes into a
-    running mean that starts with little weight and forgets after a few seconds.
-    """
-
-    _EVERY = 25  # frames
-    _FIRST_WEIGHT, _MOST_WEIGHT = 60, 500  # frames
-    # The decoder counts its mean as 500 frames when it is set (cmn.h: CMN_WIN).
-    _OWN_WEIGHT = 500
-
-    def __init__(self, decoder: Any) -> None:
-        self._decoder = decoder
-        self._mean = self._read(update=False)
-        self._weight = self._FIRST_WEIGHT
-
-    def begin(self) -> None:
-        """An utterance begins."""
-        self._samples = 0
-        self._counted = 0
-
-    def follow(self, samples: int) -> None:
-        """So many samples more have gone through the decoder."""
-        self._samples += samples
-        frames = max(0, (self._samples - _WINDOW) // _STEP + 1) - self._counted
-        if frames < self._EVERY:
-            return
-        self._counted += frames
-        mixed = self._read(update=True)
-        new = ((self._OWN_WEIGHT + frames) * mixed - self._OWN_WEIGHT * self._mean) / frames
-        self._mean = (self._weight * self._mean + frames * new) / (self._weight + frames)
-        self._weight = min(self._weight + frames, self._MOST_WEIGHT)
-        self.set()
-
-    def set(self) -> None:
-        """Hand the mean to the decoder."""
-        self._decoder.set_cmn(",".join(f"{value:.6f}" for value in self._mean))
-
-    def _read(self, update: bool) -> NDArray[np.float64]:
-        return np.array(self._decoder.get_cmn(update).split(","), float)
 
 
 def score(ratio: float, frames: int, phones: int) -> float:
