@@ -117,6 +117,7 @@ class Journal:
         self._waiting: deque[tuple[Row, Future[bool]]] = deque()
         self._stopping = False
         self.lost = 0
+        self._check_all_s = 0.0
         self._trouble = ""
         self._told: list[tuple[str, str]] = []
         try:
@@ -242,6 +243,7 @@ class Journal:
         reader = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=1)
         try:
             rows = reader.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id DESC LIMIT ?", (_LAST_ROWS,)).fetchall()
+            self._check_all(reader)
         finally:
             reader.close()
         for after, before in zip(rows, rows[1:], strict=False):
@@ -251,6 +253,16 @@ class Journal:
             raise _Damaged("the last row is not the one that was written")
         if not rows and self._chain:
             raise _Damaged("the rows are gone")
+
+    def _check_all(self, reader: sqlite3.Connection) -> None:
+        """Every page, as often as that takes no more than a fiftieth of the time."""
+        began = time.monotonic()
+        if began < self._check_all_s:
+            return
+        said = reader.execute("PRAGMA quick_check(1)").fetchone()[0]
+        self._check_all_s = time.monotonic() + 50 * (time.monotonic() - began)
+        if said != "ok":
+            raise _Damaged(said)
 
     def _open(self) -> None:
         """Open or make the file; one that is damaged is set aside first."""

@@ -36,6 +36,16 @@ class Hole:
     after: int
 
 
+class _Memory(SharedMemory):
+    """Shared memory that may be collected before the arrays that look into it."""
+
+    def __del__(self) -> None:
+        try:
+            super().__del__()
+        except BufferError:
+            pass
+
+
 class Ring:
     """Sound of one device: float32, shape (frames, columns), one column for each of its channels.
 
@@ -62,7 +72,7 @@ class Ring:
         if not 1 <= columns <= MOST_COLUMNS:
             raise ValueError(f"{columns} columns: must be 1 to {MOST_COLUMNS}")
         frames = round(rate_hz * length_s)
-        memory = SharedMemory(create=True, size=_HEAD + 4 * frames * columns)
+        memory = _Memory(create=True, size=_HEAD + 4 * frames * columns)
         head = np.frombuffer(memory.buf, np.int64, _HEAD // 8)
         head[:] = 0
         head[[_RATE, _COLUMNS, _FRAMES]] = rate_hz, columns, frames
@@ -73,7 +83,7 @@ class Ring:
     @classmethod
     def attach(cls, name: str) -> "Ring":
         """The ring that another process made. Raises FileNotFoundError when it is gone."""
-        return cls(SharedMemory(name))
+        return cls(_Memory(name))
 
     @property
     def name(self) -> str:

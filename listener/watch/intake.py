@@ -11,6 +11,7 @@ from listener.watch.settings import SupervisionSettings
 
 _WAITS_S = (0.2, 0.5, 1.0, 2.0)
 _OPENING_S = 10.0
+_FIRST_FRAMES_S = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +129,9 @@ class Intake:
             self._reason, self._failures = None, 0
         elif silent_s >= self._settings.no_frames_s:
             self._reason = Reason("no_frames", f"{self.device_name} is open but gives no sound")
-            if silent_s >= 3 * self._settings.no_frames_s and not self.source.file:
+            # The first sound of a sound server's source may take seconds.
+            patience_s = _FIRST_FRAMES_S if came_ns == self._opened_ns else 3 * self._settings.no_frames_s
+            if silent_s >= patience_s and not self.source.file:
                 self._end(now_s)
 
     def _overflow(self, now_s: float) -> list[Gap]:
