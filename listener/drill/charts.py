@@ -1,7 +1,7 @@
 """The debrief's pictures, as SVG: a timeline, the delays, and each call's spectrogram with its marks.
 
-Colours are Okabe and Ito's (2008), told apart by the colour-blind; every kind of mark also has its
-own shape, so that the page reads as well in grey.
+Colours are Okabe and Ito's (2008), told apart by the colour-blind (the orange darkened, for 3:1
+against white); every kind of mark also has its own shape, so that the page reads as well in grey.
 """
 
 import io
@@ -18,7 +18,7 @@ from scipy.signal import spectrogram
 from listener.drill.answers import TrackEvent
 from listener.drill.score import CallScore, DrillScore
 
-BLUE, VERMILION, GREEN, ORANGE, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#E69F00", "#AA4499", "#000000"
+BLUE, VERMILION, GREEN, ORANGE, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#B87700", "#AA4499", "#000000"
 _PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
 _STYLE = {
     "font.size": 7.5,

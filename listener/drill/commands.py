@@ -228,7 +228,8 @@ def _read_labels(path: Path) -> "list[Label]":
     for bad in read.bad:
         side.print(f"{path}:{bad.number}: {bad.why}; skipped", markup=False)
     if read.bad:
-        side.print(f"{path}: {len(read.bad)} lines skipped, {len(read.labels)} labels read", markup=False)
+        lines = "line" if len(read.bad) == 1 else "lines"
+        side.print(f"{path}: {len(read.bad)} {lines} skipped, {len(read.labels)} labels read", markup=False)
     return list(read.labels)
 
 
