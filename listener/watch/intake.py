@@ -118,12 +118,12 @@ class Intake:
 
     def _watch_frames(self, now_s: float) -> None:
         assert self._child
-        came_ns = max(self.ring.written_ns if self.ring else 0, self._opened_ns)
-        if not came_ns:
+        if not self._opened_ns:
             if now_s - self._started_s > _OPENING_S:
                 self._reason = Reason("device_gone", f"{self.source.title} does not open")
                 self._end(now_s)
             return
+        came_ns = max(self.ring.written_ns if self.ring else 0, self._opened_ns)
         silent_s = (time.monotonic_ns() - came_ns) * 1e-9
         if self.ring and self.ring.written_ns > self._opened_ns and silent_s < self._settings.no_frames_s:
             self._reason, self._failures = None, 0

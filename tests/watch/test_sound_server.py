@@ -1,0 +1,101 @@
+"""The exercise through a real sound server: what `watch` hears live is what `replay` hears in the files.
+
+The ten minutes are cut into six pieces at quiet moments and played at once into six lines, each one
+channel of the same station: PulseAudio null sinks, captured from their monitors through PortAudio.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import yaml
+from scipy.signal import correlate
+
+from listener.alert.recording import cut, pieces
+from listener.events import Alert
+from listener.replay import replay
+from listener.settings import Settings
+from listener.speech.engines import load_engine
+from listener.watch.station import Station
+from tests.watch.parts import channel, follow, has_sound_server, running, save, sound_server
+
+RECORDINGS = Path(__file__).parent.parent.parent / "recordings_synthetic"
+EXERCISE = RECORDINGS / "exercise_halvard.flac"
+LINES = 6
+LEAD_S = 6.0
+LATEST_S = 0.2
+
+
+@dataclass(frozen=True)
+class Piece:
+    file: Path
+    name: str
+    length_s: float
+
+
+def cut_exercise(folder: Path) -> list[Piece]:
+    """Six files that together are the exercise, cut in the pauses nearest to the sixths of its length."""
+    clip = next(c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["file"] == EXERCISE.name)
+    sound, rate_hz = soundfile.read(EXERCISE, dtype="float32")
+    words = sorted((w["start_s"], w["end_s"]) for w in clip["words"])
+    pauses = [(a + b) / 2 for (_, a), (b, _) in zip(words, words[1:], strict=False) if b - a > 2.0]
+    cuts = [min(pauses, key=lambda p: abs(p - k * len(sound) / rate_hz / LINES)) for k in range(1, LINES)]
+    edges = [0, *[round(c * rate_hz) for c in cuts], len(sound)]
+    lead = np.random.default_rng(3).standard_normal(round(LEAD_S * rate_hz)).astype(np.float32) * 1e-3
+    made = []
+    for k, (first, after) in enumerate(zip(edges, edges[1:], strict=False)):
+        part = np.concatenate([lead, sound[first:after]])
+        made.append(Piece(save(folder / f"piece{k}.wav", part, rate_hz), f"line{k}", len(part) / rate_hz))
+    return made
+
+
+@pytest.fixture
+def server(tmp_path, need, monkeypatch):
+    need(has_sound_server(), "PulseAudio (apt install pulseaudio pulseaudio-utils libportaudio2 libasound2-plugins)")
+    with sound_server(tmp_path / "pulse", [f"line{k}" for k in range(LINES)]) as server:
+        for name, value in server.env.items():
+            monkeypatch.setenv(name, value)
+        yield server
+
+
+def offset_s(folder: Path, piece: Piece) -> float:
+    """Stream time at which the piece began, found by laying the recording over the file."""
+    index = [p for p in pieces(folder) if p.channel == piece.name]
+    began = index[0].unix_s
+    recorded, rate_hz, _ = cut(folder, piece.name, began, began + piece.length_s + 60)
+    played, played_hz = soundfile.read(piece.file, dtype="float32")
+    heard = recorded[: len(recorded) // 3 * 3].reshape(-1, 3).mean(axis=1)  # 48 kHz to 16 kHz
+    assert (rate_hz, played_hz) == (48_000, 16_000)
+    probe = played[: 40 * played_hz]
+    at = int(np.argmax(correlate(heard, probe, mode="valid", method="fft")))
+    return index[0].sample / rate_hz + at / played_hz
+
+
+def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
+    parts = cut_exercise(tmp_path)
+    channels = [{"name": p.name, "device": p.name, "rate_hz": 48_000} for p in parts]
+    health = {"digital_silence_s": "off", "lowest_level_dbov": "off", "steady_carrier_s": "off"}
+    settings = Settings.model_validate(
+        {"watch": {"channels": channels, "tone": {"on": False}, "health": health, "least_free_mb": 1}}
+    )
+    with running(Station(settings, tmp_path / "state", tmp_path / "recorded")) as station:
+        follow(station, lambda s: all(c.state == "LISTENING" for c in s.snapshot().channels), 60.0)
+        players = [server.play(p.name, p.file) for p in parts]
+        follow(station, lambda s: all(p.poll() is not None for p in players), max(p.length_s for p in parts) + 30)
+        ends = channel(station).stream_s + 3.0
+        follow(station, lambda s: channel(s).stream_s > ends, 20.0)
+        live = [row for row in station.rows_after(0) if row.kind == "alert"]
+    engine = load_engine(settings)
+    count = 0
+    for number, part in enumerate(parts):
+        expected = [e for heard in replay(part.file, settings, engine) for e in heard.events if isinstance(e, Alert)]
+        shift_s = offset_s(tmp_path / "recorded", part)
+        found = sorted(row.body["end_s"] - shift_s for row in live if row.channel == part.name)
+        ends_s = sorted(alert.end_s for alert in expected)
+        assert len(found) == len(ends_s), f"{part.name}: live {found}, replayed {ends_s}"
+        assert np.abs(np.array(found) - ends_s).max(initial=0.0) <= LATEST_S, f"{part.name}: live {found}, replayed {ends_s}"
+        assert channel(station, number).gaps == 0
+        count += len(ends_s)
+    assert count >= 3, "the exercise holds several calls"
