@@ -2,9 +2,11 @@
 
 Facts about vosk that shape this: words of a grammar that the model lacks are dropped in silence, so
 each is looked up first; a model without [unk] hears every sound as some word of the grammar, so other
-words stand beside the phrase; grammar confidences run high on false alarms and are only a score.
+words stand beside the phrase; grammar confidences run high on false alarms and are only a score; its
+features carry random dither from the C library's rand(), which is seeded here so that results repeat.
 """
 
+import ctypes
 import json
 from collections.abc import Iterable, Sequence
 from math import log
@@ -28,6 +30,8 @@ DECOYS = (
     "a and at clear cross down for four go hear in is it left line more no now of on one or ready right "
     "seven six take ten the this three time to tower two up we wind with yes you zero"
 ).split()
+
+_LIBC = ctypes.CDLL(None)
 
 # Not fitted: few vosk models were at hand, so these levels are a plain reading of its confidences.
 CALIBRATION = Calibration(
@@ -143,8 +147,12 @@ class _Utterance:
         self._recogniser.SetPartialWords(True)
         self._origin_s = first_sample / RATE_HZ
         self._told: set[Hit] = set()
+        self._frames = 1
 
     def hear(self, samples: NDArray[np.float32]) -> list[Hit]:
+        # Before every frame: other channels draw from the same rand() in between.
+        _LIBC.srand(self._frames)
+        self._frames += 1
         if self._recogniser.AcceptWaveform(pcm16(samples)):
             return self._hits(json.loads(self._recogniser.Result()).get("result", []))
         return self._hits(json.loads(self._recogniser.PartialResult()).get("partial_result", []))
