@@ -5,6 +5,7 @@ chunk is written once, here.
 """
 
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -64,7 +65,8 @@ class Cluster:
         waiting = iter(todo)
         tries = {chunk.start: 0 for chunk in todo}
         threads = sum(w["nthreads"] for w in self._client.scheduler_info()["workers"].values())
-        running = as_completed(self._submit(name, c) for c, _ in zip(waiting, range(AHEAD * max(threads, 1))))
+        first = [self._submit(name, chunk) for chunk in islice(waiting, AHEAD * max(threads, 1))]
+        running = as_completed(first, loop=self._client.loop)
         for future in running:
             chunk = future.study_chunk
             error = future.exception()
@@ -76,9 +78,8 @@ class Cluster:
                 raise UserError(f"cluster: sounds {chunk.start} to {chunk.stop - 1} failed: {error}; what is done is "
                                 "kept, run the same command again")  # fmt: skip
             yield chunk, future.result()
-            for follower in (next(waiting, None),):
-                if follower:
-                    running.add(self._submit(name, follower))
+            if follower := next(waiting, None):
+                running.add(self._submit(name, follower))
         self._client.unregister_worker_plugin(name)
 
     def _submit(self, name: str, chunk: range):

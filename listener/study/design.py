@@ -70,9 +70,9 @@ class Design:
         return plan.negatives.piece_s if sound < self.negative_count else plan.lead_s + 3.0 + plan.tail_s
 
     def chunks(self) -> Iterator[range]:
-        """Runs of sounds that are worked on in one go: each at least a minute's sound, at most about 500 in all."""
+        """Runs of sounds that are worked on in one go: each at least 20 s of sound, and about 500 of them at most."""
         whole = sum(self.seconds(s) for s in (0, self.sounds - 1)) / 2 * self.sounds
-        least = max(60.0, whole / 500)
+        least = max(20.0, whole / 500)
         start, filled = 0, 0.0
         for sound in range(self.sounds):
             filled += self.seconds(sound)

@@ -133,7 +133,7 @@ def false_alarms(heard: Sequence[Heard]) -> str:
         axes.set_xscale("symlog", linthresh=1.0)
         axes.set_xlim(left=0)
         axes.xaxis.set_major_formatter(matplotlib.ticker.FormatStrFormatter("%g"))
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, 1.14), ncols=min(3, len(heard)))
+        _legend_above(axes)
 
     rows = 1 + heard[0].negatives.select("noise", "snr_db").unique().height
     return svg(draw, height=1.6 + 0.34 * rows * max(1.0, len(heard) / 2))
@@ -154,7 +154,7 @@ def delay(heard: Sequence[Heard]) -> str:
         axes.set(xlabel="from the end of the last word to the alert, s", ylabel="share of the alerts", ylim=(0, 1.02))
         axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
         if axes.lines[1:]:
-            axes.legend(loc="lower right")
+            _legend_above(axes)
 
     return svg(draw, height=3.8)
 
@@ -178,9 +178,14 @@ def calibration(heard: Sequence[Heard]) -> str:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
         axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
-        axes.legend(loc="upper left")
+        _legend_above(axes)
 
     return svg(draw, height=4.6)
+
+
+def _legend_above(axes: Axes) -> None:
+    """A legend that hides nothing."""
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), fontsize=9)
 
 
 def heat_map(one: Heard) -> str:
@@ -188,27 +193,23 @@ def heat_map(one: Heard) -> str:
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        levels = ratios(one.calls)
-        noises = [n for n in one.plan.noise_names()]
-        cells = [[_cell(one, noise, level) for level in levels] for noise in noises]
+        levels = [r for r in ratios(one.calls) if r is not None]
+        noises = one.plan.noise_names()
+        cells = [[one.missed(noise=noise, snr_db=level) for level in levels] for noise in noises]
         values = np.array([[np.nan if s.n == 0 else s.value for s in row] for row in cells])
         axes.imshow(values, vmin=0, vmax=1, cmap="RdYlBu_r", aspect="auto")
         for y, row in enumerate(cells):
             for x, share in enumerate(row):
                 if share.n:
-                    dark = 0.2 < share.value < 0.8
+                    dark = 0.2 < share.value < 0.8  # ink on the light middle of the map
                     axes.text(x, y, f"{share.value:.0%}\n{share.k}/{share.n}", ha="center", va="center", fontsize=8,
                               color="#20262e" if dark else "white")  # fmt: skip
-        axes.set_xticks(range(len(levels)), ["quiet" if v is None else f"{v:g}" for v in levels])
+        axes.set_xticks(range(len(levels)), [f"{v:g}" for v in levels])
         axes.set_yticks(range(len(noises)), noises)
         axes.grid(False)
         axes.set(xlabel="SNR, dB", title=f"{one.engine}: calls missed")
 
     return svg(draw, height=1.4 + 0.55 * len(one.plan.noise_names()))
-
-
-def _cell(one: Heard, noise: str, level: float | None):
-    return one.missed(snr_db=level) if level is None else one.missed(noise=noise, snr_db=level)
 
 
 def intelligibility(heard: Sequence[Heard]) -> str:

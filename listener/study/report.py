@@ -135,7 +135,8 @@ def pair_table(heard: list[Heard]) -> pl.DataFrame:
 
 def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
     plan = result.plan
-    if plan.wants("miss"):
+    over_noise = any(ratio is not None for ratio in plan.snr_db)
+    if plan.wants("miss") and over_noise:
         caption = ("Points with 95 % Wilson intervals; lines are fitted psychometric curves. SRT: the SNR at which half of "
                    "the calls are found, with its 95 % interval. The yellow band: where people understand half of "
                    "spoken digits in noise, the ear to beat. Left is harder.")  # fmt: skip
@@ -154,7 +155,7 @@ def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
         caption = ("Alerts and candidates by the confidence they were told with; small numbers are how many. It holds for "
                    "this plan's mix of calls and talk.")  # fmt: skip
         yield Plot("Is the confidence true?", plots.calibration(heard), caption)
-    if plan.wants("miss"):
+    if plan.wants("miss") and over_noise:
         for one in heard:
             yield Plot(f"Noise by SNR: {one.engine}", plots.heat_map(one), "Calls missed, and how many of how many.")
         caption = "Each point is one condition. Without noise at 62 dB SPL, SII and STI stay below 1: the radio's band."

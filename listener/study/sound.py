@@ -20,6 +20,7 @@ Samples = NDArray[np.float32]
 WORD_LEVEL_DB = 1.0  # no two words of a person are equally loud
 LINE_LEVEL_DB = 3.0  # nor are two people
 BEAT = 0.15
+LINE_DBOV = -70.0  # without noise a line still hisses a little
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +117,8 @@ def _stems(plan: Plan, bank: Bank, slot: Slot, speech: Samples) -> tuple[Samples
         peak = float(np.abs(speech).max()) * 10 ** (gain_db / 20)
         gain_db -= max(0.0, 20 * np.log10(peak / 0.98))
         level_dbov = active_level_dbov(speech, RATE_HZ) + gain_db
-        return speech * db(gain_db), np.zeros_like(speech), float(level_dbov)
+        hiss = noise("white", speech.size / RATE_HZ, RATE_HZ, rng_for(plan, slot, "noise"))[: speech.size]
+        return speech * db(gain_db), hiss * db(LINE_DBOV - rms_dbov(hiss)), float(level_dbov)
     under = _noise(bank, slot.condition.noise, speech.size, rng_for(plan, slot, "noise"))
     mixed = mix(speech, under, RATE_HZ, ratio, plan.level_dbov, plan.band_hz)
     return mixed.speech, mixed.noise, mixed.level_dbov

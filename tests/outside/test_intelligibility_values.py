@@ -1,0 +1,67 @@
+"""SII (ANSI S3.5-1997) and STI (IEC 60268-16) against the standards' published figures."""
+
+import numpy as np
+import pytest
+
+from listener.study.intelligibility import (
+    SII_BANDS_HZ, SII_IMPORTANCE, SII_NORMAL_DB, STI_ALPHA, STI_BETA, THIRD_OCTAVE, modulation_transfer, sii, sti,
+)  # fmt: skip
+
+SILENCE = np.full(18, -50.0)
+
+
+def test_band_importances_sum_to_one():
+    assert SII_IMPORTANCE.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_bands_from_315_to_3150_hz_hold_their_share():
+    # ANSI S3.5-1997, table 3
+    inside = (SII_BANDS_HZ >= 315) & (SII_BANDS_HZ <= 3150)
+    assert SII_IMPORTANCE[inside].sum() == pytest.approx(0.7825, abs=1e-12)
+
+
+def test_overall_level_of_normal_speech():
+    # ANSI S3.5-1997: 62.35 dB SPL overall
+    powers = 10 ** (SII_NORMAL_DB / 10) * SII_BANDS_HZ * THIRD_OCTAVE
+    assert 10 * np.log10(powers.sum()) == pytest.approx(62.35, abs=0.01)
+
+
+def test_normal_speech_in_silence_is_all_but_fully_audible():
+    # Normal effort in silence loses only what hearing's own noise and self-masking take: 0.99 or more.
+    assert sii(SII_NORMAL_DB, SILENCE) == pytest.approx(1.0, abs=0.01)
+
+
+def test_noise_15_db_above_speech_leaves_nothing_and_0_db_leaves_half():
+    # audibility is (speech - disturbance + 15) / 30; white-ish spectra of the speech's own shape spread a little
+    speech = SII_NORMAL_DB
+    assert sii(speech, speech + 15.5) == pytest.approx(0.0, abs=1e-9)
+    assert 0.45 < sii(speech, speech) <= 0.5
+
+
+def test_shouting_is_level_distorted():
+    # at 20 dB over normal the level distortion is (20 - 10) / 160 = 1/16 of the index, all bands alike
+    assert sii(SII_NORMAL_DB + 20, SILENCE) == pytest.approx(1 - 10 / 160, abs=0.002)
+
+
+def test_male_octave_weights():
+    # IEC 60268-16 (the single weights are from memory): alphas less betas sum to 1
+    assert STI_ALPHA.sum() - STI_BETA.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("snr_db, index", [(-15, 0.0), (-5, 1 / 3), (0, 0.5), (5, 2 / 3), (10, 5 / 6), (15, 1.0)])
+def test_noise_alone(snr_db, index):
+    # IEC 60268-16: m = 1 / (1 + 10^(-SNR/10)), transmission index (SNR + 15) / 30
+    assert sti(modulation_transfer(snr_db)) == pytest.approx(index, abs=1e-9)
+
+
+@pytest.mark.parametrize("m, index", [(0.11182, 0.2), (0.33386, 0.4), (0.79924, 0.7)])
+def test_uniform_modulation_transfer(m, index):
+    # IEC 60268-16, verification values: the same m in all bands and at all rates
+    assert sti(np.full((7, 14), m)) == pytest.approx(index, abs=5e-5)
+
+
+def test_a_reverberant_room_has_schroeders_transfer():
+    # Schroeder 1981: m = 1 / sqrt(1 + (2 pi F T / 13.8)^2) for a purely exponential decay
+    m = modulation_transfer(np.inf, rt60_s=1.5, direct_db=-300.0)[0]
+    rates_hz = np.array([0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10, 12.5])
+    assert m == pytest.approx(1 / np.sqrt(1 + (2 * np.pi * rates_hz * 1.5 / 13.8) ** 2), rel=1e-9)

@@ -1,0 +1,114 @@
+"""The bank: speech and noise of a study, read from the user's folders, checked before any work."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from listener.errors import UserError
+from listener.study.bank import Bank, build
+from listener.study.plan import plan_from
+from listener.study.recorded import times_said
+from listener.study.voices import say
+
+RATE_HZ = 16_000
+
+
+def built(small, **changes) -> Bank:
+    return build(plan_from({**small, **changes}, "plan"))
+
+
+def folder_with(tmp_path: Path, labels: str, suffix: str = ".txt", seconds: float = 4.0) -> Path:
+    tone = 0.3 * np.sin(2 * np.pi * 440 * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
+    soundfile.write(tmp_path / "dora.wav", tone.astype(np.float32), RATE_HZ)
+    (tmp_path / "dora").with_suffix(suffix).write_text(labels)
+    return tmp_path
+
+
+def test_words_calls_and_talk_are_told_apart_by_their_labels(small, tmp_path):
+    labels = "0.1\t0.6\tsuspend\n1.0\t2.4\tSuspend, suspend, suspend!\n3.0\t3.9\twe suspend at four\n"
+    bank = built(small, speech={"recordings": [{"folder": str(folder_with(tmp_path, labels))}]})
+    assert [(c.role, c.text, c.size / RATE_HZ) for c in bank.clips] == [
+        ("word", "suspend", 0.5), ("call", "suspend", 1.4), ("line", "we suspend at four", 0.9),
+    ]  # fmt: skip
+    assert bank.speakers("suspend") == ("dora",)
+    assert [c.role for c in bank.takes("suspend", "dora")] == ["call"]
+    assert len(bank.clips[1].words) == 3
+
+
+@pytest.mark.parametrize(
+    "suffix, labels",
+    [
+        (".csv", "start_s,end_s,track,text\n0.1,0.6,,suspend\n"),
+        (".vtt", "WEBVTT\n\n00:00:00.100 --> 00:00:00.600\nsuspend\n"),
+        (".rttm", "SPEAKER deck 1 0.1 0.5 <NA> <NA> suspend <NA> <NA>\n"),
+    ],
+)
+def test_all_of_the_drills_label_formats_are_read(small, tmp_path, suffix, labels):
+    speech = {"recordings": [{"folder": str(folder_with(tmp_path, labels, suffix))}]}
+    bank = built(small, speech=speech, negatives={})
+    assert [(c.role, c.size) for c in bank.clips] == [("word", RATE_HZ // 2)]
+
+
+def test_the_manifest_of_the_synthetic_recordings_is_speech(small):
+    folder = str(Path(__file__).parents[2] / "recordings_synthetic")
+    bank = built(small, speech={"recordings": [{"folder": folder, "split": "dev"}]})
+    assert bank.speakers("suspend") == ("flite rms", "kokoro am_michael", "kokoro bf_emma", "kokoro bm_lewis")
+    assert len(bank.lines) > 10 and all(times_said(line.text, "suspend") < 3 for line in bank.lines)
+
+
+@pytest.mark.parametrize(
+    "labels, said",
+    [
+        ("0.1\t0.15\tsuspend\n", "lasts 0.05 s, too short to hold 7 sounds; check its label"),
+        ("4.5\t5.0\tsuspend\n", "lies outside the 4.00 s of sound; correct the label"),
+        ("0.1\t0.6\thold\n", "phrases: nobody says 'suspend'"),
+        ("0.1\n", "line 1: expected start, end and text"),
+        ("", "no labelled speech found"),
+    ],
+)
+def test_labels_that_cannot_be_right_stop_the_study_before_it_starts(small, tmp_path, labels, said):
+    with pytest.raises(UserError) as caught:
+        built(small, speech={"recordings": [{"folder": str(folder_with(tmp_path, labels))}]})
+    assert said in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_silent_speech_and_silent_noise_are_named(small, tmp_path):
+    soundfile.write(tmp_path / "dora.wav", np.zeros(RATE_HZ * 2), RATE_HZ)
+    (tmp_path / "dora.txt").write_text("0.1\t0.8\tsuspend\n")
+    with pytest.raises(UserError, match=r"speech 'suspend' by dora \(dora.wav at 0.10 s\): is silent"):
+        built(small, speech={"recordings": [{"folder": str(tmp_path)}]})
+    with pytest.raises(UserError, match=r"noise 'hangar' \(dora.wav\): is silent"):
+        built(small, noises=[{"name": "hangar", "path": str(tmp_path / "dora.wav")}])
+
+
+def test_missing_folders_files_and_voices_are_named(small, tmp_path):
+    for changes, said in (
+        ({"speech": {"recordings": [{"folder": "/nowhere"}]}}, "/nowhere: no such folder"),
+        ({"noises": [{"name": "x", "path": "/nowhere.wav"}]}, "/nowhere.wav: cannot be read"),
+        ({"noises": [{"name": "x", "path": str(tmp_path)}]}, "noise 'x': no sound files in"),
+        ({"speech": {"voices": ["parrot polly"]}}, "voice 'parrot polly': write an engine and a voice"),
+    ):
+        with pytest.raises(UserError, match=said):
+            built(small, **changes)
+
+
+def test_a_saved_bank_is_the_same_bank(small, tmp_path):
+    bank = built(small)
+    bank.save(tmp_path)
+    again = Bank.load(tmp_path)
+    assert again.digest == bank.digest and again.clips == bank.clips
+    assert np.array_equal(again.sound(again.clips[0]), bank.sound(bank.clips[0]))
+
+
+def test_the_digest_sees_one_sample(small):
+    bank = built(small)
+    other = bank.in_memory()
+    other._samples[0] += 1
+    assert Bank(other.clips, other._samples).digest != bank.digest
+
+
+def test_a_voice_says_a_text_the_same_way_twice(espeak):
+    one, two = (say("espeak en-us+m3", "suspend", 1.1) for _ in range(2))
+    assert np.array_equal(one, two) and 0.3 < one.size / RATE_HZ < 1.2 and np.abs(one).max() == pytest.approx(0.5)

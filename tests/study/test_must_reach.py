@@ -1,0 +1,80 @@
+"""What studies must reach: overhead, and memory that does not grow with the number of trials."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+from listener.events import RATE_HZ
+from listener.study.bank import build
+from listener.study.design import Design
+from listener.study.plan import plan_from
+from listener.study.trials import Study, run_trial
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_a_trial_costs_at_most_1_3_times_the_bare_engine(small):
+    """Processor time of whole trials over that of the engine's spotter alone on the same sound, as live: in 20 ms pieces."""
+    plan = plan_from({**small, "engines": {"sphinx": {"engine": "sphinx", "gate": "off"}}}, "plan")
+    study = Study(Design(plan), build(plan))
+    engine = study.engine("sphinx")
+    indices = range(4, len(study.design))
+    run_trial(study, 4)
+
+    def bare() -> float:
+        spent_s = 0.0
+        for index in indices:
+            samples = study.sound(index).samples
+            began_s = time.process_time()
+            spotter = engine.spotter()
+            spotter.restart(0)
+            for piece in np.split(samples, range(RATE_HZ // 50, samples.size, RATE_HZ // 50)):
+                spotter.feed(piece)
+            spotter.finish()
+            spent_s += time.process_time() - began_s
+        return spent_s
+
+    def trials() -> float:
+        study._own.__dict__["sounds"].clear()
+        began_s = time.process_time()
+        for index in indices:
+            run_trial(study, index)
+        return time.process_time() - began_s
+
+    assert min(trials() for _ in range(2)) <= 1.3 * min(bare() for _ in range(2))
+
+
+MEMORY = """
+import resource, sys
+from pathlib import Path
+from dataclasses import asdict
+from listener.study import run
+from listener.study.plan import plan_from
+from listener.study.trials import Trial
+told = dict(kind="candidate", phrase="suspend", start_s=1.0, end_s=2.0, raised_s=2.1, confidence=0.5, log_odds=0.0, right=True)
+def quick(study, sounds):
+    for i in sounds:
+        slot = study.design.slot(i)
+        yield Trial(i, i, "a", **asdict(slot.condition), number=slot.number, speaker="ann", seconds=5.0, told=(told,), peaks=(told,))
+run.run_chunk = lambda study, sounds: list(quick(study, sounds))
+values = dict(name="m", speech=dict(recordings=[dict(folder=sys.argv[1])]), engines=dict(a=dict(engine="sphinx")), trials=int(sys.argv[3]))
+run.run_study(plan_from(values, "plan"), Path(sys.argv[2]), workers=1)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def test_memory_stays_flat_up_to_a_hundred_thousand_rows(speech_folder, tmp_path):
+    """Peak memory of the process that runs a study, with trials that cost nothing."""
+
+    def peak_mb(rows: int) -> float:
+        command = [sys.executable, "-c", MEMORY, str(speech_folder), str(tmp_path / str(rows)), str(rows // 4)]
+        environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+        done = subprocess.run(command, env=environment, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+        return float(done.stdout)
+
+    assert peak_mb(100_000) < peak_mb(2_000) + 40

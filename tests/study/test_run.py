@@ -1,0 +1,146 @@
+"""Running: the same results for any number of workers, after a kill, and on a cluster that loses a worker."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import polars as pl
+import pytest
+import yaml
+
+from listener.errors import UserError
+from listener.study.lock import read_lock
+from listener.study.plan import plan_from
+from listener.study.run import run_study
+from listener.study.table import PARTS, TRIALS
+
+ROOT = Path(__file__).parents[2]
+LISTENER = [sys.executable, "-c", "from listener.cli import main; main()", "study"]
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory, speech_folder):
+    """The small study run in one process: its plan's values and its folder."""
+    values = {
+        "name": "Small", "speech": {"recordings": [{"folder": str(speech_folder)}]}, "engines": {"sphinx": {"engine": "sphinx"}},
+        "noises": ["turbine", "pink"], "snr_db": [20.0, 0.0], "trials": 4, "lead_s": 1.0, "tail_s": 1.0, "resamples": 100,
+        "negatives": {"hours": 40 / 3600, "piece_s": 10.0, "snr_db": [None, 5.0]},
+    }  # fmt: skip
+    folder = tmp_path_factory.mktemp("one") / "results"
+    run_study(plan_from(values, "plan"), folder, workers=1)
+    return values, folder
+
+
+def same_trials(a: Path, b: Path) -> bool:
+    return (a / TRIALS).read_bytes() == (b / TRIALS).read_bytes()
+
+
+def test_every_trial_is_a_row_once_and_every_parameter_a_column(once):
+    _, folder = once
+    rows = pl.read_parquet(folder / TRIALS)
+    assert rows["index"].to_list() == list(range(4 + 2 * 2 * 4))
+    assert rows["kind"].to_list() == ["negative"] * 4 + ["call"] * 16
+    assert {"engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "sii", "sti", "level_dbov"} <= set(rows.columns)
+    assert rows["failed"].is_null().all() and not (folder / PARTS).exists()
+    calls = rows.filter(pl.col("kind") == "call")
+    assert set(calls["speaker"]) == {"ann", "bob"} and calls["score"].is_not_null().any()
+
+
+def test_the_lock_tells_versions_models_and_hashes(once):
+    _, folder = once
+    lock = read_lock(folder)
+    assert all(len(lock[key]) == 64 for key in ("plan_sha256", "bank_sha256", "code_sha256"))
+    assert len(lock["models_sha256"]["sphinx"]) == 64 and lock["versions"]["numpy"] == __import__("numpy").__version__
+
+
+def test_two_workers_give_the_same_bits(once, tmp_path):
+    values, folder = once
+    run_study(plan_from(values, "plan"), tmp_path / "two", workers=2)
+    assert same_trials(folder, tmp_path / "two")
+
+
+def test_killed_and_run_again_gives_the_same_bits(once, tmp_path):
+    values, folder = once
+    (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
+    command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(tmp_path / "out"), "--workers", "1"]
+    process = subprocess.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE)
+    wait_for(lambda: any((tmp_path / "out" / PARTS).glob("*.parquet")), process)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    assert not (tmp_path / "out" / TRIALS).exists()
+    again = subprocess.run(command, env=ENVIRONMENT, capture_output=True, text=True)
+    assert again.returncode == 0, again.stderr
+    assert "parts are there already" in again.stderr
+    assert again.stdout.split() == [str(tmp_path / "out" / name) for name in (TRIALS, "report.html")]
+    assert same_trials(folder, tmp_path / "out")
+
+
+def test_a_cluster_that_loses_a_worker_loses_nothing(once, tmp_path):
+    values, folder = once
+    scheduler_file = tmp_path / "scheduler.json"
+    dask = [sys.executable, "-m", "dask"]
+    processes = [subprocess.Popen([*dask, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file",
+                                   str(scheduler_file)], env=ENVIRONMENT, stderr=subprocess.DEVNULL)]  # fmt: skip
+    try:
+        wait_for(scheduler_file.exists, processes[0])
+        address = wait_for(lambda: address_in(scheduler_file), processes[0])
+        for _ in range(2):
+            processes.append(subprocess.Popen(
+                [*dask, "worker", address, "--no-nanny", "--nthreads", "1", "--no-dashboard", "--local-directory", str(tmp_path)],
+                env=ENVIRONMENT, stderr=subprocess.DEVNULL))  # fmt: skip
+        wait_for(lambda: workers_at(address) == 2, processes[0])
+        (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
+        command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(tmp_path / "out"), "--cluster", address]
+        study = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        wait_for(lambda: any((tmp_path / "out" / PARTS).glob("*.parquet")), study)
+        processes[1].send_signal(signal.SIGKILL)
+        assert not (tmp_path / "out" / TRIALS).exists(), "the worker was to die before the end"
+        _, said = study.communicate(timeout=120)
+        assert study.returncode == 0, said
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()
+    assert same_trials(folder, tmp_path / "out")
+
+
+def address_in(path: Path) -> str | None:
+    try:
+        return json.loads(path.read_text())["address"]
+    except ValueError:  # still being written
+        return None
+
+
+def workers_at(address: str) -> int:
+    from distributed import Client
+
+    with Client(address, timeout=5, set_as_default=False) as client:
+        return len(client.scheduler_info()["workers"])
+
+
+def wait_for(condition, process: subprocess.Popen, limit_s: float = 90.0):
+    until = time.monotonic() + limit_s
+    while not (value := condition()):
+        assert process.poll() is None and time.monotonic() < until, "it ended or hung before the test got to its point"
+        time.sleep(0.02)
+    return value
+
+
+def test_a_cluster_that_cannot_be_reached_is_one_line_before_any_work(once, tmp_path):
+    values, _ = once
+    with pytest.raises(UserError, match="cluster tcp://127.0.0.1:1: cannot be reached") as caught:
+        run_study(plan_from(values, "plan"), tmp_path / "out", 1, cluster="tcp://127.0.0.1:1")
+    assert "\n" not in str(caught.value) and not (tmp_path / "out").exists()
+
+
+def test_another_plan_in_the_same_folder_is_refused(once):
+    values, folder = once
+    before = (folder / TRIALS).read_bytes()
+    with pytest.raises(UserError, match="was begun with other plan; give another folder with --out"):
+        run_study(plan_from({**values, "seed": 2}, "plan"), folder, workers=1)
+    assert (folder / TRIALS).read_bytes() == before
