@@ -36,3 +36,19 @@ def small(speech_folder: Path) -> dict[str, Any]:
         "noises": ["turbine", "pink"], "snr_db": [20.0, 0.0], "trials": 3, "lead_s": 1.0, "tail_s": 1.0, "resamples": 100,
         "negatives": {"hours": 40 / 3600, "piece_s": 10.0, "snr_db": [None, 5.0]},
     }  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory, speech_folder: Path) -> tuple[dict[str, Any], Path]:
+    """The small study run in one process: its plan's values and its folder."""
+    values = {
+        "name": "Small", "speech": {"recordings": [{"folder": str(speech_folder)}]}, "engines": {"sphinx": {"engine": "sphinx"}},
+        "noises": ["turbine", "pink"], "snr_db": [20.0, 0.0], "trials": 4, "lead_s": 1.0, "tail_s": 1.0, "resamples": 100,
+        "negatives": {"hours": 40 / 3600, "piece_s": 10.0, "snr_db": [None, 5.0]},
+    }  # fmt: skip
+    from listener.study.plan import plan_from
+    from listener.study.run import run_study
+
+    folder = tmp_path_factory.mktemp("one") / "results"
+    run_study(plan_from(values, "plan"), folder, workers=1)
+    return values, folder

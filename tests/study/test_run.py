@@ -23,19 +23,6 @@ LISTENER = [sys.executable, "-c", "from listener.cli import main; main()", "stud
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
 
 
-@pytest.fixture(scope="module")
-def once(tmp_path_factory, speech_folder):
-    """The small study run in one process: its plan's values and its folder."""
-    values = {
-        "name": "Small", "speech": {"recordings": [{"folder": str(speech_folder)}]}, "engines": {"sphinx": {"engine": "sphinx"}},
-        "noises": ["turbine", "pink"], "snr_db": [20.0, 0.0], "trials": 4, "lead_s": 1.0, "tail_s": 1.0, "resamples": 100,
-        "negatives": {"hours": 40 / 3600, "piece_s": 10.0, "snr_db": [None, 5.0]},
-    }  # fmt: skip
-    folder = tmp_path_factory.mktemp("one") / "results"
-    run_study(plan_from(values, "plan"), folder, workers=1)
-    return values, folder
-
-
 def same_trials(a: Path, b: Path) -> bool:
     return (a / TRIALS).read_bytes() == (b / TRIALS).read_bytes()
 

@@ -1,0 +1,144 @@
+"""The report and the comparison: right numbers, plots first, nothing fetched from elsewhere."""
+
+import base64
+import re
+import shutil
+from html.parser import HTMLParser
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from listener.errors import UserError
+from listener.study.compare import compare
+from listener.study.plan import plan_from
+from listener.study.report import write_report
+from listener.study.results import load_result, miss_table, summary_table
+from listener.study.run import run_study
+from listener.study.table import TRIALS
+
+
+@pytest.fixture(scope="module")
+def result(once, tmp_path_factory) -> Path:
+    """A copy of the small study's results, with its report."""
+    folder = tmp_path_factory.mktemp("copy") / "results"
+    shutil.copytree(once[1], folder)
+    write_report(folder)
+    return folder
+
+
+def page(folder: Path) -> str:
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+class Outline(HTMLParser):
+    """Tags in order, and everything a page would fetch."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.fetched: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes) -> None:
+        self.tags.append(tag)
+        for name, value in attributes:
+            if name in ("src", "href", "xlink:href") and not (value or "").startswith(("data:", "#")):
+                self.fetched.append(f"{tag} {value}")
+
+
+def test_the_page_needs_no_other_file_and_shows_plots_first(result):
+    outline = Outline(page(result))
+    assert outline.fetched == [] and "script" not in outline.tags and "url(http" not in page(result)
+    assert outline.tags.count("figure") == 7 and outline.tags.index("svg") < outline.tags.index("table")
+
+
+def test_every_plot_the_issue_of_detection_needs_is_there(result):
+    titles = re.findall(r"<figure[^>]*><h2>(.*?)</h2>", page(result))
+    assert titles == ["Missed calls against noise", "Misses against false alarms", "False alarms", "Delay",
+                      "Is the confidence true?", "Noise by SNR: sphinx", "Against predicted intelligibility"]  # fmt: skip
+
+
+def test_the_page_states_what_is_needed_to_repeat_it(result):
+    lock = load_result(result).lock
+    for fact in (lock["plan_sha256"], lock["bank_sha256"], lock["models_sha256"]["sphinx"], "seed 1", "P.56", "noises:\n- turbine"):
+        assert fact in page(result)
+
+
+def test_tables_are_the_same_in_the_page_and_beside_it(result):
+    inside = dict(re.findall(r'download="(.*?)" href="data:text/csv;base64,(.*?)"', page(result)))
+    assert set(inside) == {path.name for path in (result / "tables").iterdir()} >= {"summary.csv", "calls.csv", "false_alarms.csv"}
+    for name, data in inside.items():
+        assert base64.b64decode(data) == (result / "tables" / name).read_bytes()
+
+
+def test_the_same_results_give_the_same_page(result):
+    before = page(result)
+    write_report(result)
+    assert page(result) == before
+
+
+def test_the_numbers_are_those_of_the_rows(result):
+    rows = pl.read_parquet(result / TRIALS)
+    calls, rest = (rows.filter(pl.col("kind") == kind) for kind in ("call", "negative"))
+    one = summary_table([load_result(result).of("sphinx")]).row(0, named=True)
+    assert one["calls"] == 16 and one["miss"] == 1 - calls["found"].mean()
+    assert one["negative_hours"] == pytest.approx(40 / 3600)
+    assert one["false_per_hour"] == pytest.approx(rest["false_alerts"].sum() / (40 / 3600))
+    assert one["actual_twv"] == pytest.approx(one["miss"] * -1 + 1 - 999.9 * rest["false_alerts"].sum() / 40)
+    table = miss_table([load_result(result).of("sphinx")])
+    assert table["calls"].sum() == 16 and table["missed"].sum() == 16 - calls["found"].sum()
+    assert set(zip(table["noise"], table["snr_db"])) == {(n, s) for n in ("turbine", "pink") for s in (20.0, 0.0)}
+
+
+def test_a_failed_call_is_missed_and_said_at_the_top(result, tmp_path):
+    folder = tmp_path / "failed"
+    shutil.copytree(result, folder)
+    rows = pl.read_parquet(folder / TRIALS)
+    broken = pl.when(pl.col("kind") == "call").then(pl.lit("engine: it <broke>")).otherwise(None)
+    rows.with_columns(failed=broken, found=False, partly=False, delay_s=None, score=None).write_parquet(folder / TRIALS)
+    write_report(folder)
+    assert load_result(folder).of("sphinx").missed().k == 16
+    said = re.findall(r'<p class="warn">(.*?)</p>', page(folder))
+    assert said[0] == "sphinx: 16 trials failed (engine: it &lt;broke&gt;). Failed calls count as missed."
+
+
+def test_failed_negatives_add_no_hours(result, tmp_path):
+    folder = tmp_path / "failed"
+    shutil.copytree(result, folder)
+    rows = pl.read_parquet(folder / TRIALS)
+    rows.with_columns(failed=pl.when(pl.col("index") == 0).then(pl.lit("x"))).write_parquet(folder / TRIALS)
+    assert load_result(folder).of("sphinx").hours == pytest.approx(30 / 3600)
+
+
+def test_a_result_compared_with_itself_differs_in_nothing(result, tmp_path):
+    path, frame = compare(result, result, tmp_path / "out")
+    assert path.exists() and set(frame["b_less_a"].drop_nulls().drop_nans()) == {0.0}
+    missed = frame.filter(pl.col("measure") == "calls missed")
+    assert set(missed["p"]) == {1.0} and (missed["low"] <= 0).all() and (missed["high"] >= 0).all()
+    assert Outline(path.read_text()).fetched == []
+
+
+def test_other_settings_on_the_same_sounds_are_compared_call_by_call(once, result, tmp_path):
+    values = {**once[0], "engines": {"sphinx": {"engine": "sphinx", "alert_level": 1000.0}}}
+    run_study(plan_from(values, "plan"), tmp_path / "deaf", workers=1)
+    _, frame = compare(result, tmp_path / "deaf", tmp_path / "out")
+    row = frame.row(0, named=True)
+    found = load_result(result).of("sphinx").found()
+    assert (row["measure"], row["condition"], row["b"]) == ("calls missed", "all", 1.0)
+    assert row["b_less_a"] == found.value and row["low"] <= row["b_less_a"] <= row["high"]
+    assert row["p"] == pytest.approx(min(1.0, 2.0 * 0.5**found.k))
+
+
+def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_path):
+    other = tmp_path / "other"
+    shutil.copytree(result, other)
+    plan = (other / "plan.yaml").read_text()
+    (other / "plan.yaml").write_text(plan.replace("  sphinx:\n    engine", "  one:\n    engine: sphinx\n  two:\n    engine"))
+    with pytest.raises(UserError, match="none of the same name to compare"):
+        compare(result, other, tmp_path / "out")
+    (other / TRIALS).unlink()
+    with pytest.raises(UserError, match="holds no finished study"):
+        write_report(other)
+    with pytest.raises(UserError, match="is no study's result"):
+        write_report(tmp_path)
