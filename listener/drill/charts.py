@@ -57,7 +57,8 @@ def timeline(score: DrillScore) -> str:
             for what, at_s in done:
                 shape, colour = marks[who, what]
                 axes.plot(at_s, rows[who], shape, color=colour, markersize=4, markeredgecolor="black", markeredgewidth=0.3)
-        axes.set_xlim(score.start_s - 0.01 * (score.end_s - score.start_s), score.end_s)
+        last_s = max([score.end_s, *(a.at_s + 1.0 for a in score.drill.actions)])
+        axes.set_xlim(score.start_s - 0.01 * (score.end_s - score.start_s), last_s)
         axes.set_ylim(-0.6, height - 0.2)
         axes.xaxis.set_major_locator(MultipleLocator(_tick_s(score.end_s - score.start_s)))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda s, _: _clock(s)))

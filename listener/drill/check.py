@@ -7,6 +7,9 @@ from listener.errors import UserError
 from listener.drill.script import Drill, DrillError, MadeCall, Span, Track
 from listener.sound.files import open_recording
 
+ACTION_AFTER_S = 60.0
+"""People may still act this long after the last recording has ended."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sound:
@@ -112,7 +115,8 @@ def _others(drill: Drill, sounds: list[Sound]) -> list[str]:
     for number, action in enumerate(drill.actions, 1):
         if action.call is not None and action.call > len(drill.calls):
             problems.append(f"action {number}: there is no call {action.call}; there are {len(drill.calls)}")
-        if not any(s.holds((action.at_s, action.at_s)) for s in sounds):
+        first_s, last_s = min(s.start_s for s in sounds), max(s.end_s for s in sounds) + ACTION_AFTER_S
+        if not first_s <= action.at_s <= last_s:
             problems.append(f"action {number}: {action.at_s:g} s lies outside the recording ({_extent(sounds)})")
     for number, talk in enumerate(drill.traffic, 1):
         reach = _reach(f"traffic {number}", talk.recording, sounds, problems)

@@ -76,6 +76,49 @@ def score(
 
 
 @drill.command()
+def play(
+    path: Annotated[Path, typer.Argument(metavar="DRILL.yaml", help="The drill file.", show_default=False)],
+    speed: Annotated[float, typer.Option(help="1 is real time; 2 is twice as fast.", min=0.1, max=20.0)] = 1.0,
+    who: Annotated[str, typer.Option(help="Who sits at the console.")] = "trainee",
+    out: Annotated[Path | None, typer.Option(help="The drill with what was done. Without it: DRILL_played.yaml.")] = None,
+    wait: Annotated[float, typer.Option(help="Seconds left at the end to acknowledge what is open.", min=0.0)] = 15.0,
+    sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
+    config: Config = None,
+    engine: Engine = None,
+) -> None:
+    """Play a drill as if it were live; what is acknowledged is added to a copy of it as human actions."""
+    import threading
+
+    from listener.drill.check import check_drill
+    from listener.drill.play import actions_of, played_drill, prepare, with_tone
+    from listener.drill.play import play as play_stage
+    from listener.drill.script import drill_settings, drill_text, read_drill
+    from listener.drill.whole import write_whole
+    from listener.watch.station import Station
+    from listener.watch.view import ConsoleView
+
+    out = out or path.with_name(f"{path.stem}_played.yaml")
+    if out.exists():
+        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
+    if out.parent.resolve() != path.parent.resolve():
+        raise UserError(f"{out}: must be in the drill's own folder, from where its recordings are named")
+    found = read_drill(path)
+    sounds = check_drill(found, path)
+    folder = out.with_suffix("")
+    stage = prepare(sounds, folder)
+    settings = with_tone(drill_settings(found, path.parent, config, engine), sound)
+
+    def show(station: Station, ended: threading.Event):
+        return ConsoleView(station, plain, ended.set).close
+
+    rows = play_stage(settings, stage, folder, speed, wait, show)
+    actions = actions_of(rows, stage, who)
+    write_whole(out, drill_text(played_drill(found, actions, speed)), replace=False)
+    print(f"{out}: {len(actions)} actions added; score it with: listener drill {out}")
+
+
+@drill.command()
 def new(
     recordings: Annotated[list[Path], typer.Argument(help="Recordings of one drill.", show_default=False)],
     out: Annotated[Path, typer.Option(help="The drill file to write.")] = Path("drill.yaml"),

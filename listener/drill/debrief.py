@@ -60,6 +60,7 @@ def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
         cards=_cards(score, tracks),
         hard_ones=[c for c in score.calls if c.status != "found" or c.missed_on],
         cautions=list(cautions(score)),
+        also=list(also(score)),
     )
 
 
@@ -140,6 +141,21 @@ def cautions(score: DrillScore) -> Iterator[str]:
     yield "Delays are as exact as the marked ends of words; marked by hand that is about a tenth of a second."
 
 
+def also(score: DrillScore) -> Iterator[str]:
+    """What else the recordings hold, a line a kind: false alerts, parts of calls, deaf stretches, stray actions."""
+    if score.false_alerts:
+        times = [f"{clock(x.event.start_s)} ({x.event.confidence:.0%} sure)" for x in score.false_alerts]
+        yield f"False alert: {_some(times)}."
+    if score.partly:
+        yield f"Heard in part where no call was made: {_some([clock(x.event.start_s) for x in score.partly])}."
+    for why in dict.fromkeys(x.stretch.why for x in score.unheard):
+        spans = [f"{clock(x.stretch.start_s)} to {clock(x.stretch.end_s)} on {x.track}" for x in score.unheard if x.stretch.why == why]
+        yield f"{why.capitalize()}: {_some(spans)}."
+    strays = [f"{x.action.who} {x.action.what} at {clock(x.action.at_s)}" for x in score.other_actions]
+    if strays:
+        yield f"With no call in the minute before: {_some(strays)}."
+
+
 def _cards(score: DrillScore, tracks: list[HeardTrack]) -> list[Card]:
     known = {t.sound.track.name: t for t in tracks}
     found: list[CallScore | TrackEvent] = [*score.calls, *score.false_alerts]
@@ -216,6 +232,12 @@ def _number(n: int) -> str:
 def _plural(n: int, noun: str) -> str:
     word = _NUMBERS[n] if n < len(_NUMBERS) else str(n)
     return f"{word} {noun}" + ("" if n == 1 else "s")
+
+
+def _some(items: list[str], most: int = 12) -> str:
+    """The first of the items, and how many more there are."""
+    more = len(items) - most
+    return ", ".join(items) if more <= 1 else ", ".join(items[:most]) + f" and {more} more"
 
 
 def _listing(items: list[str]) -> str:

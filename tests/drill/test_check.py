@@ -67,7 +67,7 @@ def test_a_drill_that_fits(folder: Path) -> None:
             "calls:\n  - {at_s: [5, 7], words_s: [[5, 5.5], [6, 7]]}\n",
             "call 1: 2 words are marked and a call has 3",
         ),
-        ("calls: []\nactions: [{who: a, what: heard, at_s: 30}]\n", "action 1: 30 s lies outside the recording (0.0 to 20.0 s)"),
+        ("calls: []\nactions: [{who: a, what: heard, at_s: 81}]\n", "action 1: 81 s lies outside the recording (0.0 to 20.0 s)"),
         ("calls: []\nactions: [{who: a, what: heard, at_s: 3, call: 2}]\n", "action 1: there is no call 2; there are 0"),
         ("calls: []\ntraffic: [{at_s: [3, 2]}]\n", "traffic 1: at_s ends before it starts"),
         ("calls: []\ntraffic: [{at_s: [3, 22]}]\n", "traffic 1: 3.00 to 22.00 s lies outside the recording"),

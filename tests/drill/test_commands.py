@@ -62,13 +62,13 @@ def test_json_is_one_object_a_line_and_nothing_else(folder: Path) -> None:
 
 
 def test_a_bad_drill_writes_nothing_and_the_others_are_scored(folder: Path) -> None:
-    (folder / "bad.yaml").write_text(DRILL.replace("41.8", "99") + "  - {who: a, what: b, at_s: 70}\n")
+    (folder / "bad.yaml").write_text(DRILL.replace("41.8", "99") + "  - {who: a, what: b, at_s: 170}\n")
     done = CliRunner().invoke(app, ["drill", "bad.yaml", "none.yaml", "drill.yaml"])
     assert done.exit_code == 1
     errors = [line for line in done.stderr.splitlines() if line.strip()]
     assert errors == [
         "listener: bad.yaml: call 2: 40.00 to 99.00 s lies outside the recording (0.0 to 60.0 s); correct the time",
-        "listener: bad.yaml: action 2: 70 s lies outside the recording (0.0 to 60.0 s)",
+        "listener: bad.yaml: action 2: 170 s lies outside the recording (0.0 to 60.0 s)",
         "listener: none.yaml: no such drill file; start one with 'listener drill new RECORDING'",
     ]
     assert sorted(p.name for p in folder.iterdir()) == ["bad.yaml", "drill.html", "drill.yaml", "launch.wav"]

@@ -176,6 +176,14 @@ def test_marks_can_be_seen_and_told_apart_without_colour() -> None:
     assert len(set(shapes)) == len(shapes) and "^" not in shapes
 
 
+def test_long_lists_are_cut_with_their_number(tmp_path) -> None:
+    spoken = [w for i in range(16) for w in call_at(5.0 + 10 * i, words=2)]
+    drill, tracks = scored(tmp_path, spoken, 170.0, calls=[], actions=[{"who": "a", "what": "heard", "at_s": 3}])
+    page = debrief_html(drill, tracks)
+    assert "Heard in part where no call was made: 0:05.0, 0:15.0" in page and "1:55.0 and 4 more." in page
+    assert "With no call in the minute before: a heard at 0:03.0." in page
+
+
 def test_clock() -> None:
     assert [clock(s) for s in (0.0, 63.7, 59.96, 3663.7)] == ["0:00.0", "1:03.7", "1:00.0", "61:03.7"]
 

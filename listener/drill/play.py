@@ -1,0 +1,160 @@
+"""A drill played as if it were live: the station hears its recordings, and people answer on its display.
+
+What they acknowledge or tick off there goes to a journal, and from there into a copy of the drill as
+human actions. The drill's own file is never changed.
+"""
+
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from listener.alert.journal import Row
+from listener.alert.records import Query, Records
+from listener.drill.check import Sound
+from listener.drill.hear import excerpt
+from listener.drill.script import Action, Drill
+from listener.settings import Settings
+from listener.sound.files import open_recording
+from listener.speech.engines import load_engine
+from listener.watch.station import Station
+from listener.watch.worker import LoadEngine
+
+_SETTLE_S = 3.0
+_SAME_S = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What the station hears: a file and its input (from 1) for each track, and all they last."""
+
+    files: tuple[tuple[str, Path, int], ...]
+    start_s: float
+    length_s: float
+
+
+def prepare(sounds: list[Sound], folder: Path) -> Stage:
+    """Bring the tracks to one start: a recorder that was started later, or earlier, gets a file of its own.
+
+    Its missing time is silence, so the display says for that time that it is blind, as it would be.
+    """
+    start_s = min(sound.start_s for sound in sounds)
+    files = []
+    for number, sound in enumerate(sounds):
+        path, own_input = sound.path, sound.channel + 1
+        if sound.start_s - start_s > 0.001:
+            samples, _ = excerpt(sound, sound.start_s, sound.end_s)
+            before = np.zeros(round((sound.start_s - start_s) * sound.rate_hz), np.float32)
+            path, own_input = folder / f"track_{number + 1}.flac", 1
+            folder.mkdir(parents=True, exist_ok=True)
+            soundfile.write(path, np.concatenate([before, samples]), sound.rate_hz, subtype="PCM_24")
+        files.append((sound.track.name[:24], path.resolve(), own_input))
+    return Stage(tuple(files), start_s, max(sound.end_s for sound in sounds) - start_s)
+
+
+def station_settings(settings: Settings, stage: Stage) -> Settings:
+    """The drill's settings with its tracks in place of the radios."""
+    channels = [{"name": name, "file": path, "input": number} for name, path, number in stage.files]
+    watch = {**settings.watch.model_dump(), "channels": channels}
+    return Settings.model_validate({**dict(settings), "watch": watch})
+
+
+def with_tone(settings: Settings, on: bool) -> Settings:
+    """The settings with the alert tone allowed or not."""
+    tone = settings.watch.tone.model_copy(update={"on": on and settings.watch.tone.on})
+    return settings.model_copy(update={"watch": settings.watch.model_copy(update={"tone": tone})})
+
+
+def play(
+    settings: Settings,
+    stage: Stage,
+    folder: Path,
+    speed: float,
+    wait_s: float,
+    show: Callable[[Station, threading.Event], Callable[[], None]],
+    load: LoadEngine = load_engine,
+) -> list[Row]:
+    """Play the stage into a station of its own and give the journal's rows of this time.
+
+    show(station, ended) opens the display and gives what closes it; setting `ended` ends the play.
+    wait_s: how long after the end of the sound open alerts may still be acknowledged.
+    """
+    station = Station(station_settings(settings, stage), folder, None, load, speed=speed, rounds=1)
+    first_id = station.cursor
+    ended = threading.Event()
+    over = _Over(station, stage, wait_s)
+    close = show(station, ended)
+
+    def each_tick(now_s: float) -> None:
+        if over.at(now_s):
+            ended.set()
+
+    try:
+        station.run(ended, each_tick)
+    finally:
+        close()
+    records = Records(folder)
+    try:
+        return list(records.rows(Query(after_id=first_id)))
+    finally:
+        records.close()
+
+
+class _Over:
+    """When the play is over: all sound is out, a moment has passed, and nothing is open or the wait is over."""
+
+    def __init__(self, station: Station, stage: Stage, wait_s: float) -> None:
+        self._station, self._wait_s = station, wait_s
+        self._frames = [_length_s(path) for _, path, _ in stage.files]
+        self._out_s: float | None = None
+
+    def at(self, now_s: float) -> bool:
+        rings = [channel.intake.ring for channel in self._station.channels]
+        out = all(r and r.written / r.rate_hz >= s - 0.01 for r, s in zip(rings, self._frames))
+        if not out:
+            return False
+        if self._out_s is None:
+            self._out_s = now_s
+        open_ones = any(channel.unacknowledged for channel in self._station.snapshot().channels)
+        return now_s - self._out_s > (self._wait_s if open_ones else min(_SETTLE_S, self._wait_s))
+
+
+def _length_s(path: Path) -> float:
+    with open_recording(path) as recording:
+        return recording.frames / recording.rate_hz
+
+
+def actions_of(rows: Iterable[Row], stage: Stage, who: str) -> list[Action]:
+    """Acknowledgements and ticked steps as actions on the drill's clock. who: whoever sat at the console.
+
+    An alert's row bears the time at which its last word came in, so a person's delay from there is
+    wall-clock time, at any speed of play. One key press that acknowledges two channels is one action.
+    """
+    alerts: dict[int, Row] = {}
+    actions: list[Action] = []
+    for row in rows:
+        if row.kind == "alert":
+            alerts[row.id] = row
+        alert = alerts.get(row.about or -1)
+        if row.kind not in ("acknowledge", "step") or alert is None:
+            continue
+        after_s = (datetime.fromisoformat(row.utc) - datetime.fromisoformat(alert.utc)).total_seconds()
+        at_s = round(stage.start_s + alert.body["end_s"] + after_s, 3)
+        what = "acknowledged" if row.kind == "acknowledge" else str(row.body.get("step") or "ticked a step")
+        name = str(row.body.get("who") or "console")
+        action = Action(who=who if name == "console" else name, what=what, at_s=at_s)
+        if not any((a.who, a.what) == (action.who, what) and abs(a.at_s - at_s) < _SAME_S for a in actions):
+            actions.append(action)
+    return actions
+
+
+def played_drill(drill: Drill, actions: list[Action], speed: float) -> Drill:
+    """The drill with what people did while it was played."""
+    note = f"Played at x{speed:g}: what was done on the display is among the actions."
+    return drill.model_copy(
+        update={"actions": (*drill.actions, *actions), "notes": f"{drill.notes}\n{note}".strip()}
+    )
