@@ -1,5 +1,6 @@
 """The commands. Thin: each reads its arguments and calls what does the work."""
 
+import io
 import os
 import sys
 from pathlib import Path
@@ -86,6 +87,8 @@ def _settings(config: Path | None, phrases: list[str] | None, repeats: int | Non
 
 def main() -> None:
     """The console script. Errors a user can cause end in one line: status 2 for settings, else 1."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold bytes that are no text
     try:
         app()
     except UserError as error:

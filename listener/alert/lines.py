@@ -8,7 +8,8 @@ from listener.events import Call, Hit
 def json_line(call: Call, file: str) -> str:
     """An alert, candidate or partly heard call as one line of JSON, without the line's end.
 
-    Times are seconds from the file's first sample, to the millisecond.
+    Times are seconds from the file's first sample, to the millisecond. All of it is ASCII, so that any
+    file name and any terminal will do.
     """
     return json.dumps(
         {
@@ -23,8 +24,7 @@ def json_line(call: Call, file: str) -> str:
             "confidence": round(call.confidence, 6),
             "engine": call.engine,
             "hits": [_hit(hit) for hit in call.hits],
-        },
-        ensure_ascii=False,
+        }
     )
 
 

@@ -1,0 +1,123 @@
+"""What each engine hears in recordings_synthetic, against the manifest.
+
+Below 10 dB nothing is promised here: README publishes what comes of it.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+import yaml
+
+from listener.events import Alert
+from listener.settings import PhraseSettings, Settings
+from listener.speech.engines import ENGINES
+from tests.hearing import Heard, hear_all
+
+FOLDER = Path(__file__).parents[2] / "recordings_synthetic"
+CLIPS = yaml.safe_load((FOLDER / "manifest.yaml").read_text(encoding="utf-8"))["clips"]
+EXERCISE = next(clip for clip in CLIPS if clip["kind"] == "exercise")
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What an engine must do on these clips.
+
+    phrases: those it is meant for. clean: share of the clean calls found. alike: whether it may take
+    look-alike words, said three times over, for the call.
+    """
+
+    phrases: tuple[str, ...]
+    clean: float
+    alike: bool
+
+
+PROMISES = {
+    # Measured, and the reason for an engine of our own: see README.
+    "sphinx": Promise(("suspend",), 7 / 9, alike=True),
+    "ear": Promise(("suspend", "stop", "hold"), 1.0, alike=False),
+}
+
+
+@dataclass(frozen=True)
+class Results:
+    promise: Promise
+    heard: dict[str, Heard]
+    without_gate: dict[str, Heard]
+
+    def clips(self) -> list[dict]:
+        return [clip for clip in CLIPS if clip["file"] in self.heard]
+
+
+@pytest.fixture(scope="module", params=[name for name in PROMISES if name in ENGINES])
+def results(request) -> Results:
+    """Every clip of the engine's phrases, heard with the gate and without."""
+    promise = PROMISES[request.param]
+    clips = [clip for clip in CLIPS if clip["phrase"] in promise.phrases]
+    jobs = [
+        (FOLDER / clip["file"], Settings(engine=request.param, gate=gate, phrases=(PhraseSettings(words=clip["phrase"]),)))
+        for gate in (Settings().gate, "off")
+        for clip in clips
+    ]
+    heard = hear_all(jobs)
+    files = [clip["file"] for clip in clips]
+    return Results(promise, dict(zip(files, heard)), dict(zip(files, heard[len(files) :])))
+
+
+def on(call: dict, alerts: list[Alert]) -> list[Alert]:
+    """The alerts that lie on this call."""
+    return [a for a in alerts if a.start_s < call["end_s"] and a.end_s > call["start_s"]]
+
+
+def loud_enough(clip: dict) -> bool:
+    return clip.get("snr_db") is None or clip["snr_db"] >= 10
+
+
+def test_clean_calls_are_found(results):
+    calls = [
+        bool(on(call, results.heard[clip["file"]].of("alert")))
+        for clip in results.clips()
+        if clip["kind"] == "call" and clip["snr_db"] is None
+        for call in clip["calls"]
+    ]
+    assert sum(calls) / len(calls) >= results.promise.clean
+
+
+def test_no_hard_negative_at_10_db_or_better_alerts(results):
+    may = {"look_alike"} if results.promise.alike else set()
+    alerts = {
+        clip["file"]: results.heard[clip["file"]].of("alert")
+        for clip in results.clips()
+        if not clip["calls"] and loud_enough(clip) and clip["kind"] not in may
+    }
+    assert len(alerts) > 10
+    assert {file: found for file, found in alerts.items() if found} == {}
+
+
+def test_the_exercise_has_one_alert_for_each_call_and_none_beside(results):
+    alerts = results.heard[EXERCISE["file"]].of("alert")
+    assert all(len(on(call, alerts)) <= 1 for call in EXERCISE["calls"])
+    assert sum(len(on(call, alerts)) for call in EXERCISE["calls"]) == len(alerts)
+
+
+def test_alerts_come_within_a_second_of_the_last_word(results):
+    late_s = [
+        alert.raised_s - min(call["words"][2][1], call["end_s"])
+        for clip in results.clips()
+        for call in clip["calls"]
+        for alert in on(call, results.heard[clip["file"]].of("alert"))
+        if loud_enough(clip) and clip["kind"] == "call"
+    ]
+    assert len(late_s) > 5
+    assert max(late_s) <= 1.0
+
+
+def test_the_gate_costs_no_call(results):
+    for clip in results.clips():
+        with_gate, without = (h[clip["file"]].of("alert") for h in (results.heard, results.without_gate))
+        for call in clip["calls"]:
+            assert bool(on(call, with_gate)) >= bool(on(call, without)), clip["file"]
+
+
+def test_one_core_hears_it_in_less_than_015_of_real_time(results):
+    assert sum(h.took_s for h in results.heard.values()) <= 0.15 * sum(h.sound_s for h in results.heard.values())
