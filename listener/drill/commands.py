@@ -46,6 +46,7 @@ def score(
     drills: Annotated[list[Path], typer.Argument(metavar="DRILL.yaml...", help="Drill files.", show_default=False)],
     out: Annotated[Path | None, typer.Option(help="The debrief (HTML). Without it: beside the drill file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="The figures as JSON lines on stdout; a debrief only with --out.")] = False,
+    paced: Annotated[bool, typer.Option("--paced", help="First play it live, as 'listener drill play' does.")] = False,
     config: Config = None,
     engine: Engine = None,
 ) -> None:
@@ -57,6 +58,10 @@ def score(
 
     if out and len(drills) > 1:
         raise UserError("--out names one debrief; leave it out for several drills")
+    if paced:
+        if len(drills) > 1:
+            raise UserError("--paced plays one drill; name one")
+        drills = [_played(drills[0], 1.0, "trainee", None, 15.0, True, as_json, config, engine)[0]]
     side, bad = side_console(), False
     for path in drills:
         try:
@@ -88,34 +93,8 @@ def play(
     engine: Engine = None,
 ) -> None:
     """Play a drill as if it were live; what is acknowledged is added to a copy of it as human actions."""
-    import threading
-
-    from listener.drill.check import check_drill
-    from listener.drill.play import actions_of, played_drill, prepare, with_tone
-    from listener.drill.play import play as play_stage
-    from listener.drill.script import drill_settings, drill_text, read_drill
-    from listener.drill.whole import write_whole
-    from listener.watch.station import Station
-    from listener.watch.view import ConsoleView
-
-    out = out or path.with_name(f"{path.stem}_played.yaml")
-    if out.exists():
-        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
-    if out.parent.resolve() != path.parent.resolve():
-        raise UserError(f"{out}: must be in the drill's own folder, from where its recordings are named")
-    found = read_drill(path)
-    sounds = check_drill(found, path)
-    folder = out.with_suffix("")
-    stage = prepare(sounds, folder)
-    settings = with_tone(drill_settings(found, path.parent, config, engine), sound)
-
-    def show(station: Station, ended: threading.Event):
-        return ConsoleView(station, plain, ended.set).close
-
-    rows = play_stage(settings, stage, folder, speed, wait, show)
-    actions = actions_of(rows, stage, who)
-    write_whole(out, drill_text(played_drill(found, actions, speed)), replace=False)
-    print(f"{out}: {len(actions)} actions added; score it with: listener drill {out}")
+    played, count = _played(path, speed, who, out, wait, sound, plain, config, engine)
+    print(f"{played}: {count} actions added; score it with: listener drill {played}")
 
 
 @drill.command()
@@ -230,6 +209,40 @@ def make(
     audio, made = compose(order, read_voices(voices, phrase))
     path = write_exercise(audio, made, name)
     print(f"{path}: {len(made.calls)} calls in {minutes:g} minutes; score it with: listener drill {path}")
+
+
+def _played(
+    path: Path, speed: float, who: str, out: Path | None, wait: float, sound: bool, plain: bool, config: Path | None, engine: str | None
+) -> tuple[Path, int]:
+    """Play a drill live; gives the copy with what was done, and how much that was."""
+    import threading
+
+    from listener.drill.check import check_drill
+    from listener.drill.play import actions_of, played_drill, prepare, with_tone
+    from listener.drill.play import play as play_stage
+    from listener.drill.script import drill_settings, drill_text, read_drill
+    from listener.drill.whole import write_whole
+    from listener.watch.station import Station
+    from listener.watch.view import ConsoleView
+
+    out = out or path.with_name(f"{path.stem}_played.yaml")
+    if out.exists():
+        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
+    if out.parent.resolve() != path.parent.resolve():
+        raise UserError(f"{out}: must be in the drill's own folder, from where its recordings are named")
+    found = read_drill(path)
+    sounds = check_drill(found, path)
+    folder = out.with_suffix("")
+    stage = prepare(sounds, folder)
+    settings = with_tone(drill_settings(found, path.parent, config, engine), sound)
+
+    def show(station: Station, ended: threading.Event):
+        return ConsoleView(station, plain, ended.set).close
+
+    rows = play_stage(settings, stage, folder, speed, wait, show)
+    actions = actions_of(rows, stage, who)
+    write_whole(out, drill_text(played_drill(found, actions, speed)), replace=False)
+    return out, len(actions)
 
 
 def _scored(path: Path, config: Path | None, engine: str | None):

@@ -16,8 +16,8 @@ import soundfile
 from listener.alert.journal import Row
 from listener.alert.records import Query, Records
 from listener.drill.check import Sound
-from listener.drill.hear import excerpt
 from listener.drill.script import Action, Drill
+from listener.errors import UserError
 from listener.settings import Settings
 from listener.sound.files import open_recording
 from listener.speech.engines import load_engine
@@ -26,6 +26,7 @@ from listener.watch.worker import LoadEngine
 
 _SETTLE_S = 3.0
 _SAME_S = 0.3
+_LINE_DBOV = -66.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,23 +38,38 @@ class Stage:
     length_s: float
 
 
-def prepare(sounds: list[Sound], folder: Path) -> Stage:
-    """Bring the tracks to one start: a recorder that was started later, or earlier, gets a file of its own.
+def prepare(sounds: list[Sound], folder: Path, lead_s: float = 10.0) -> Stage:
+    """Bring the tracks to one start, lead_s of a quiet line before them: time to load, and to sit down.
 
-    Its missing time is silence, so the display says for that time that it is blind, as it would be.
+    The time before a recorder was started is silence, so that the display says it is blind then, as it
+    would be. Tracks that need neither are played as they are; the others are copied into the folder.
     """
     start_s = min(sound.start_s for sound in sounds)
     files = []
     for number, sound in enumerate(sounds):
         path, own_input = sound.path, sound.channel + 1
-        if sound.start_s - start_s > 0.001:
-            samples, _ = excerpt(sound, sound.start_s, sound.end_s)
-            before = np.zeros(round((sound.start_s - start_s) * sound.rate_hz), np.float32)
+        if lead_s or sound.start_s - start_s > 0.001:
             path, own_input = folder / f"track_{number + 1}.flac", 1
             folder.mkdir(parents=True, exist_ok=True)
-            soundfile.write(path, np.concatenate([before, samples]), sound.rate_hz, subtype="PCM_24")
+            _copy(sound, path, lead_s, sound.start_s - start_s)
         files.append((sound.track.name[:24], path.resolve(), own_input))
-    return Stage(tuple(files), start_s, max(sound.end_s for sound in sounds) - start_s)
+    return Stage(tuple(files), start_s - lead_s, max(sound.end_s for sound in sounds) - start_s + lead_s)
+
+
+def _copy(sound: Sound, path: Path, lead_s: float, silent_s: float) -> None:
+    """The track after a quiet line and a silence."""
+    hiss = np.random.default_rng(0).normal(0.0, 10 ** (_LINE_DBOV / 20), round(lead_s * sound.rate_hz))
+    try:
+        with (
+            soundfile.SoundFile(path, "w", sound.rate_hz, 1, "PCM_24") as out,
+            open_recording(sound.path) as recording,
+        ):
+            out.write(hiss.astype(np.float32))
+            out.write(np.zeros(round(silent_s * sound.rate_hz), np.float32))
+            for block in recording.blocks():
+                out.write(block[:, sound.channel])
+    except (soundfile.LibsndfileError, OSError) as error:
+        raise UserError(f"{path}: cannot be written: {error}; make room, or name another place with --out") from None
 
 
 def station_settings(settings: Settings, stage: Stage) -> Settings:
@@ -105,7 +121,7 @@ def play(
 
 
 class _Over:
-    """When the play is over: all sound is out, a moment has passed, and nothing is open or the wait is over."""
+    """When the play is over: all sound is out and heard, and nothing is open, or the wait is over."""
 
     def __init__(self, station: Station, stage: Stage, wait_s: float) -> None:
         self._station, self._wait_s = station, wait_s
@@ -119,8 +135,8 @@ class _Over:
             return False
         if self._out_s is None:
             self._out_s = now_s
-        open_ones = any(channel.unacknowledged for channel in self._station.snapshot().channels)
-        return now_s - self._out_s > (self._wait_s if open_ones else min(_SETTLE_S, self._wait_s))
+        waiting = any(channel.unacknowledged or channel.behind_s > 0.5 for channel in self._station.snapshot().channels)
+        return now_s - self._out_s > (max(self._wait_s, _SETTLE_S) if waiting else _SETTLE_S)
 
 
 def _length_s(path: Path) -> float:

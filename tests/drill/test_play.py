@@ -52,7 +52,7 @@ def test_recorders_are_brought_to_one_start(tmp_path: Path) -> None:
     text = DRILL.replace("}]\ncalls", "}, {name: deck, file: deck.wav, channel: 1, offset_s: 3.0}]\ncalls")
     (tmp_path / "drill.yaml").write_text(text)
     drill = read_drill(tmp_path / "drill.yaml")
-    stage = prepare(check_drill(drill, tmp_path / "drill.yaml"), tmp_path / "played")
+    stage = prepare(check_drill(drill, tmp_path / "drill.yaml"), tmp_path / "played", lead_s=0)
     assert (stage.start_s, stage.length_s) == (0.0, 10.0)
     assert stage.files[0] == ("launch", tmp_path / "launch.wav", 1)
     name, path, number = stage.files[1]
@@ -86,8 +86,8 @@ def test_a_played_drill_is_scored_with_what_the_trainee_did(tmp_path: Path) -> N
         thread.start()
         return lambda: thread.join(2.0)
 
-    rows = play(live, prepare(sounds, tmp_path / "p"), tmp_path / "p", 1.0, 10.0, trainee, load=load_bursts)
-    actions = actions_of(rows, Stage((), 0.0, 8.0), "ann")
+    rows = play(live, prepare(sounds, tmp_path / "p", lead_s=2.0), tmp_path / "p", 1.0, 10.0, trainee, load=load_bursts)
+    actions = actions_of(rows, Stage((), -2.0, 10.0), "ann")
     assert [(a.who, a.what) for a in actions] == [("ann", "acknowledged")]
     played = tmp_path / "drill_played.yaml"
     played.write_text(drill_text(played_drill(drill, actions, 1.0)))
