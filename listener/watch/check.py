@@ -21,7 +21,7 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
     results = [_check_tone(settings)]
     for words in without_proof(settings):
         results.append((False, f"proof: no sound file for {words!r}; name one in watch.proof.words"))
-    quiet = own.model_copy(update={"tone": own.tone.model_copy(update={"on": False})})
+    quiet = own.model_copy(update={"tone": own.tone.model_copy(update={"enabled": False})})
     station = Station(settings.model_copy(update={"watch": quiet}), folder, load=load)
     try:
         ends_s = time.monotonic() + _LONGEST_S
@@ -50,7 +50,7 @@ def _is_well(channel: object) -> bool:
 
 def _check_tone(settings: Settings) -> tuple[bool, str]:
     own = settings.watch
-    if not own.tone.on:
+    if not own.tone.enabled:
         return True, "tone: off"
     try:
         choose_output(own.tone, [c.device for c in own.channels if c.file is None])

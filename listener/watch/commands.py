@@ -156,5 +156,5 @@ def _settings(config: Path | None, sound: bool = True) -> Settings:
     settings = read_settings(config) if config else Settings()
     if sound:
         return settings
-    quiet = settings.watch.model_copy(update={"tone": settings.watch.tone.model_copy(update={"on": False})})
+    quiet = settings.watch.model_copy(update={"tone": settings.watch.tone.model_copy(update={"enabled": False})})
     return settings.model_copy(update={"watch": quiet})

@@ -63,7 +63,9 @@ class Recogniser:
         return max(0.0, self._ring.written - self._ring.heard(self._column)) / self._ring.rate_hz
 
     def reasons(self) -> list[Reason]:
-        """Why nothing is recognised, if nothing is."""
+        """Why nothing is recognised, if nothing is. Before there is sound at all that is not its fault."""
+        if self._ring is None:
+            return []
         if self._reason:
             return [self._reason]
         behind_s = self.behind_s

@@ -78,7 +78,7 @@ class ProofSettings(_Model):
 class ToneSettings(_Model):
     """The alert tone: two parts, high and low in turn."""
 
-    on: bool = True
+    enabled: bool = True
     """Whether an alert sounds."""
     device: str | int | None = None
     """The output device, by name or number. Without it: the default."""

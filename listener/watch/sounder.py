@@ -34,7 +34,7 @@ class Sounder:
 
     def sound(self) -> None:
         """An alert: sound until silence(), or for as long as is set."""
-        if not self._settings.on:
+        if not self._settings.enabled:
             return
         self._ends_s = self._now_s + self._settings.for_s
         if self._child:
@@ -48,7 +48,7 @@ class Sounder:
 
     def tick(self, now_s: float) -> None:
         self._now_s = now_s
-        if not self._settings.on:
+        if not self._settings.enabled:
             return
         if self._child is None:
             if now_s >= self._start_at_s:

@@ -57,7 +57,7 @@ def settings(tmp_path: Path, channels: list[dict[str, Any]], **watch: Any) -> Se
     if not word.exists():
         t = np.arange(16_000 * 2 // 5) / 16_000
         save(word, (0.5 * np.sin(2 * np.pi * 500 * t)).astype(np.float32), 16_000)
-    given = {"channels": channels, "proof": {"words": {"suspend": word}}, "tone": {"on": False}, "least_free_mb": 1}
+    given = {"channels": channels, "proof": {"words": {"suspend": word}}, "tone": {"enabled": False}, "least_free_mb": 1}
     for key, value in watch.items():
         given[key] = {**given[key], **value} if isinstance(given.get(key), dict) else value
     return Settings.model_validate({"watch": given})

@@ -39,7 +39,7 @@ def config(tmp_path) -> Path:
     path = tmp_path / "tower.yaml"
     channel = {"name": "Launch", "file": str(CALL)}
     health = {"digital_silence_s": "off", "lowest_level_dbov": "off"}
-    watch = {"channels": [channel], "folder": "state", "tone": {"on": False}, "health": health, "least_free_mb": 1}
+    watch = {"channels": [channel], "folder": "state", "tone": {"enabled": False}, "health": health, "least_free_mb": 1}
     path.write_text(yaml.safe_dump({"watch": watch}))
     return path
 

@@ -57,22 +57,15 @@ def test_a_recogniser_that_dies_or_stops_in_the_middle_of_a_call_loses_nothing(t
         follow(station, is_state("CALL HEARD"), WELL_S)
         assert station.acknowledge_all("test") == 1
         follow(station, is_state("LISTENING"), WELL_S)
-        assert channel(station).restarts == 1
+        # Once more, so near behind the call that the next one hears it again: it is not told twice.
+        os.kill(channel(station).pids["recogniser"], signal.SIGKILL)
+        follow(station, is_blind("worker_dead"), SEEN_S)
+        follow(station, is_state("LISTENING"), WELL_S)
+        assert channel(station).restarts == 2
     (alert,) = rows(station, "alert")
     assert alert["start_s"] == pytest.approx(7.0, abs=0.05) and alert["end_s"] == pytest.approx(9.0, abs=0.05)
     states = [state["state"] for state in rows(station, "state")]
     assert states.count("CALL HEARD") == 1 and states[-1] == "LISTENING"
-
-
-def test_a_call_is_told_once_though_a_new_recogniser_hears_its_sound_again(tmp_path):
-    with running(station_on_file(tmp_path, [6.0])) as station:
-        follow(station, is_state("CALL HEARD"), STARTED_S + 10)
-        station.acknowledge_all("test")
-        os.kill(channel(station).pids["recogniser"], signal.SIGKILL)
-        follow(station, is_blind("worker_dead"), SEEN_S)
-        follow(station, is_state("LISTENING"), WELL_S)
-        wait_stream(station, channel(station).stream_s + 2.0)
-    assert len(rows(station, "alert")) == 1
 
 
 @pytest.mark.parametrize(
@@ -89,12 +82,6 @@ def test_a_recogniser_that_cannot_do_its_work_is_blind_and_says_why(tmp_path, lo
     with running(station_on_file(tmp_path, [], load=load)) as station:
         follow(station, is_blind(code), STARTED_S + 10)
         assert any(said in because.detail for because in channel(station).because)
-
-
-def test_a_slow_recogniser_is_blind_within_two_seconds_of_falling_a_second_behind(tmp_path):
-    with running(station_on_file(tmp_path, [], load=engines.slow)) as station:
-        follow(station, lambda s: channel(s).behind_s > 1.0, STARTED_S)
-        assert follow(station, is_blind("behind"), SEEN_S) < SEEN_S
 
 
 def test_a_leaking_recogniser_is_started_anew(tmp_path):

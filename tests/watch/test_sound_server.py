@@ -1,6 +1,6 @@
 """The exercise through a real sound server: what `watch` hears live is what `replay` hears in the files.
 
-The ten minutes are cut into six pieces at quiet moments and played at once into six lines, each one
+The ten minutes are cut into eight pieces at quiet moments and played at once into eight lines, each one
 channel of the same station: PulseAudio null sinks, captured from their monitors through PortAudio.
 """
 
@@ -23,7 +23,7 @@ from tests.watch.parts import channel, follow, has_sound_server, running, save, 
 
 RECORDINGS = Path(__file__).parent.parent.parent / "recordings_synthetic"
 EXERCISE = RECORDINGS / "exercise_halvard.flac"
-LINES = 6
+LINES = 8
 LEAD_S = 6.0
 LATEST_S = 0.2
 
@@ -36,7 +36,7 @@ class Piece:
 
 
 def cut_exercise(folder: Path) -> list[Piece]:
-    """Six files that together are the exercise, cut in the pauses nearest to the sixths of its length."""
+    """Eight files that together are the exercise, cut in the pauses nearest to the eighths of its length."""
     clip = next(c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["file"] == EXERCISE.name)
     sound, rate_hz = soundfile.read(EXERCISE, dtype="float32")
     words = sorted((w["start_s"], w["end_s"]) for w in clip["words"])
@@ -78,7 +78,7 @@ def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
     channels = [{"name": p.name, "device": p.name, "rate_hz": 48_000} for p in parts]
     health = {"digital_silence_s": "off", "lowest_level_dbov": "off", "steady_carrier_s": "off"}
     settings = Settings.model_validate(
-        {"watch": {"channels": channels, "tone": {"on": False}, "health": health, "least_free_mb": 1}}
+        {"watch": {"channels": channels, "tone": {"enabled": False}, "health": health, "least_free_mb": 1}}
     )
     with running(Station(settings, tmp_path / "state", tmp_path / "recorded")) as station:
         follow(station, lambda s: all(c.state == "LISTENING" for c in s.snapshot().channels), 60.0)
