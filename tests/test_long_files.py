@@ -1,0 +1,46 @@
+"""Sound is streamed: a long file takes no more memory than a short one, and nothing swells on the way."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+RATE_HZ = 8_000
+REPLAY = """
+import resource, sys
+from listener.cli import main
+try:
+    main()
+except SystemExit:
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+def write(path: Path, seconds: int, noisy_s: int) -> Path:
+    """Silence with noise at its end, written a minute at a time."""
+    rng = np.random.default_rng(1)
+    with soundfile.SoundFile(path, "w", RATE_HZ, 1) as file:
+        for at in range(0, seconds, 10):
+            loud = at >= seconds - noisy_s
+            file.write(rng.normal(0, 0.05, 10 * RATE_HZ) if loud else np.zeros(10 * RATE_HZ))
+    return path
+
+
+def peak_mib(path: Path) -> int:
+    """The most memory that replaying this file took, MiB."""
+    done = subprocess.run([sys.executable, "-c", REPLAY, "replay", "--json", path], capture_output=True, text=True, timeout=300)
+    assert "of sound" in done.stderr, done.stderr
+    return int(done.stdout.splitlines()[-1])
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory) -> int:
+    return peak_mib(write(tmp_path_factory.mktemp("short") / "short.wav", 60, noisy_s=60))
+
+
+def test_half_an_hour_takes_no_more_memory_than_a_minute(short, tmp_path):
+    # Held whole as float32, half an hour would be 55 MiB at 8 kHz and 110 MiB at 16 kHz.
+    assert peak_mib(write(tmp_path / "long.wav", 1_800, noisy_s=180)) - short < 15
