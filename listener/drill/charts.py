@@ -56,7 +56,9 @@ def timeline(score: DrillScore) -> str:
         for who, done in people:
             for what, at_s in done:
                 shape, colour = marks[who, what]
-                axes.plot(at_s, rows[who], shape, color=colour, markersize=4, markeredgecolor="black", markeredgewidth=0.3)
+                axes.plot(
+                    at_s, rows[who], shape, color=colour, markersize=4, markeredgecolor="black", markeredgewidth=0.3
+                )
         last_s = max([score.end_s, *(a.at_s + 1.0 for a in score.drill.actions)])
         axes.set_xlim(score.start_s - 0.01 * (score.end_s - score.start_s), last_s)
         axes.set_ylim(-0.6, height - 0.2)
@@ -92,7 +94,12 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
         if found.track == name:
             span = found.stretch.end_s - found.stretch.start_s
             axes.broken_barh(
-                [(found.stretch.start_s, span)], (row - 0.3, 0.6), facecolor="0.9", hatch="/////", edgecolor="0.55", linewidth=0
+                [(found.stretch.start_s, span)],
+                (row - 0.3, 0.6),
+                facecolor="0.9",
+                hatch="/////",
+                edgecolor="0.55",
+                linewidth=0,
             )
     for call in score.calls:
         alert = call.alert if call.track == name else None
@@ -106,7 +113,9 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
     for other in score.false_alerts:
         if other.track == name:
             axes.plot(other.event.raised_s, row, "^", color=VERMILION, markersize=6)
-            axes.annotate("false", (other.event.raised_s, row + 0.2), ha="center", va="bottom", fontsize=6.5, fontweight="bold")
+            axes.annotate(
+                "false", (other.event.raised_s, row + 0.2), ha="center", va="bottom", fontsize=6.5, fontweight="bold"
+            )
 
 
 def delays(score: DrillScore, last_word: str) -> str | None:
@@ -132,15 +141,16 @@ def delays(score: DrillScore, last_word: str) -> str | None:
         axes.spines["left"].set_visible(False)
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xlabel(f"seconds after the end of the {last_word}")
-        axes.legend(
-            *zip(*((line, name) for name, line in names.items() if line)), loc="lower left", bbox_to_anchor=(0, 1), ncols=5, frameon=False, handletextpad=0.2,
-            borderaxespad=0.1,
-        )  # fmt: skip
+        shown = {name: line for name, line in names.items() if line}
+        place = {"loc": "lower left", "bbox_to_anchor": (0, 1), "ncols": 5, "borderaxespad": 0.1}
+        axes.legend(shown.values(), shown.keys(), frameon=False, handletextpad=0.2, **place)
         return _svg(figure)
 
 
 def _dot(axes: Axes, x: float, y: float, shape: str, colour: str):
-    line = axes.plot(x, y, shape, color=colour, markersize=5, markeredgecolor="black", markeredgewidth=0.3, linestyle="none")
+    line = axes.plot(
+        x, y, shape, color=colour, markersize=5, markeredgecolor="black", markeredgewidth=0.3, linestyle="none"
+    )
     return line[0]
 
 
@@ -181,8 +191,22 @@ def call_picture(
         top = HIGHEST_HZ / 1000
         for i, (start, end) in enumerate(words, 1):
             colour = BLUE if made else VERMILION
-            axes.plot([start - zero, end - zero], [top + 0.15] * 2, color=colour, linewidth=3.5, solid_capstyle="butt", clip_on=False)
-            axes.text((start + end) / 2 - zero, top + 0.3, str(i) if len(words) > 1 else "call", ha="center", va="bottom", fontsize=6.5)
+            axes.plot(
+                [start - zero, end - zero],
+                [top + 0.15] * 2,
+                color=colour,
+                linewidth=3.5,
+                solid_capstyle="butt",
+                clip_on=False,
+            )
+            axes.text(
+                (start + end) / 2 - zero,
+                top + 0.3,
+                str(i) if len(words) > 1 else "call",
+                ha="center",
+                va="bottom",
+                fontsize=6.5,
+            )
         if alert_s is not None:
             _stroke(axes, alert_s - zero, "^", BLUE if made else VERMILION, "-")
         marks = _marks(score)

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from listener.errors import UserError
 from listener.drill.script import Drill, DrillError, MadeCall, Span, Track
+from listener.errors import UserError
 from listener.sound.files import open_recording
 
 ACTION_AFTER_S = 60.0

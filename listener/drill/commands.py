@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from listener.drill.check import Sound
     from listener.drill.hear import HeardTrack
     from listener.drill.labels import Label
-    from listener.drill.script import Drill
     from listener.settings import Settings
 
 
@@ -45,7 +44,9 @@ def about() -> None:
 def score(
     drills: Annotated[list[Path], typer.Argument(metavar="DRILL.yaml...", help="Drill files.", show_default=False)],
     out: Annotated[Path | None, typer.Option(help="The debrief (HTML). Without it: beside the drill file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="The figures as JSON lines on stdout; a debrief only with --out.")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="The figures as JSON lines on stdout; a debrief only with --out.")
+    ] = False,
     paced: Annotated[bool, typer.Option("--paced", help="First play it live, as 'listener drill play' does.")] = False,
     config: Config = None,
     engine: Engine = None,
@@ -85,7 +86,9 @@ def play(
     path: Annotated[Path, typer.Argument(metavar="DRILL.yaml", help="The drill file.", show_default=False)],
     speed: Annotated[float, typer.Option(help="1 is real time; 2 is twice as fast.", min=0.1, max=20.0)] = 1.0,
     who: Annotated[str, typer.Option(help="Who sits at the console.")] = "trainee",
-    out: Annotated[Path | None, typer.Option(help="The drill with what was done. Without it: DRILL_played.yaml.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The drill with what was done. Without it: DRILL_played.yaml.")
+    ] = None,
     wait: Annotated[float, typer.Option(help="Seconds left at the end to acknowledge what is open.", min=0.0)] = 15.0,
     sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
@@ -102,7 +105,9 @@ def new(
     recordings: Annotated[list[Path], typer.Argument(help="Recordings of one drill.", show_default=False)],
     out: Annotated[Path, typer.Option(help="The drill file to write.")] = Path("drill.yaml"),
     title: Annotated[str, typer.Option(help="What the drill is called.")] = "Drill",
-    labels: Annotated[Path | None, typer.Option(help="Labels made by hand: .txt (Audacity), .vtt, .rttm, .csv.")] = None,
+    labels: Annotated[
+        Path | None, typer.Option(help="Labels made by hand: .txt (Audacity), .vtt, .rttm, .csv.")
+    ] = None,
     config: Config = None,
     engine: Engine = None,
 ) -> None:
@@ -118,7 +123,11 @@ def new(
     phrase = (read_settings(config) if config else Settings()).phrases[0]
     read = _read_labels(labels) if labels else []
     blank = Drill(
-        title=title, phrase=phrase.words, repeats=phrase.repeats, recordings=tuple(tracks_of(recordings, out.parent)), calls=()
+        title=title,
+        phrase=phrase.words,
+        repeats=phrase.repeats,
+        recordings=tuple(tracks_of(recordings, out.parent)),
+        calls=(),
     )
     sounds = check_drill(blank, out)
     heard = _hear_all(sounds, drill_settings(blank, out.parent, config, engine))[0]
@@ -130,7 +139,9 @@ def new(
 @drill.command()
 def labels(
     path: Annotated[Path, typer.Argument(metavar="DRILL.yaml", help="The drill file.", show_default=False)],
-    out: Annotated[Path, typer.Option(help="Where to: .txt (Audacity), .vtt (WebVTT), .rttm or .csv.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option(help="Where to: .txt (Audacity), .vtt (WebVTT), .rttm or .csv.", show_default=False)
+    ],
     heard: Annotated[bool, typer.Option("--heard", help="Also what the listener hears.")] = False,
     config: Config = None,
     engine: Engine = None,
@@ -147,14 +158,18 @@ def labels(
     sounds = check_drill(found, path)
     lines = drill_labels(found)
     if heard:
-        lines = sorted([*lines, *heard_labels(_hear_all(sounds, drill_settings(found, path.parent, config, engine))[0])])
+        lines = sorted(
+            [*lines, *heard_labels(_hear_all(sounds, drill_settings(found, path.parent, config, engine))[0])]
+        )
     write_whole(out, kind.text(lines))
     print(f"{out}: {len(lines)} labels")
 
 
 @drill.command()
 def record(
-    files: Annotated[list[Path], typer.Argument(help="Drill files, or results from --json (.json).", show_default=False)],
+    files: Annotated[
+        list[Path], typer.Argument(help="Drill files, or results from --json (.json).", show_default=False)
+    ],
     crew: Annotated[str | None, typer.Option(help="Only this crew's drills.")] = None,
     who: Annotated[str | None, typer.Option(help="Only drills in which this person acted.")] = None,
     out: Annotated[Path | None, typer.Option(help="Also write the record as a page (HTML).")] = None,
@@ -181,7 +196,9 @@ def record(
 @drill.command()
 def make(
     name: Annotated[Path, typer.Argument(help="What to write: NAME.flac and NAME.yaml.", show_default=False)],
-    voices: Annotated[Path, typer.Option(help="Folder of clean recordings with their manifest.")] = Path("recordings_synthetic"),
+    voices: Annotated[Path, typer.Option(help="Folder of clean recordings with their manifest.")] = Path(
+        "recordings_synthetic"
+    ),
     minutes: Annotated[float, typer.Option(help="How long.")] = 5.0,
     phrase: Annotated[str, typer.Option(help="The words of the call.")] = "suspend",
     calls: Annotated[int, typer.Option(help="How many, at random times.")] = 3,
@@ -212,7 +229,15 @@ def make(
 
 
 def _played(
-    path: Path, speed: float, who: str, out: Path | None, wait: float, sound: bool, plain: bool, config: Path | None, engine: str | None
+    path: Path,
+    speed: float,
+    who: str,
+    out: Path | None,
+    wait: float,
+    sound: bool,
+    plain: bool,
+    config: Path | None,
+    engine: str | None,
 ) -> tuple[Path, int]:
     """Play a drill live; gives the copy with what was done, and how much that was."""
     import threading
@@ -271,7 +296,7 @@ def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardT
         heard = []
         for sound in sounds:
             task = bar.add_task(sound.track.name, total=sound.end_s - sound.start_s)
-            heard.append(hear(sound, settings, engine, lambda read_s: bar.update(task, completed=read_s)))
+            heard.append(hear(sound, settings, engine, lambda read_s, task=task: bar.update(task, completed=read_s)))
     return heard, engine.name
 
 

@@ -39,7 +39,11 @@ class Card:
 def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
     """The page. Needs nothing from outside itself, and no script."""
     environment = Environment(
-        loader=PackageLoader("listener.drill"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=PackageLoader("listener.drill"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     environment.filters |= {"clock": clock, "delay": delay, "snr": lambda x: "–" if x is None else snr_text(x)}
     acts = list(score.action_delays_s())
@@ -104,10 +108,16 @@ def figures(score: DrillScore) -> list[tuple[str, str, str]]:
     rate_low, rate_high = per_hour_interval(len(score.false_alerts), hours)
     shown = [
         (f"{score.found} of {score.counted}", "calls found", f"95 % interval {low * 100:.0f} to {high * 100:.0f} %"),
-        (f"{len(score.false_alerts)}", "false alerts", f"in {clock(score.heard_s)} of sound: {rate_low:.1f} to {rate_high:.1f} per hour (95 %)"),
-    ]  # fmt: skip
+        (
+            f"{len(score.false_alerts)}",
+            "false alerts",
+            f"in {clock(score.heard_s)} of sound: {rate_low:.1f} to {rate_high:.1f} per hour (95 %)",
+        ),
+    ]
     if score.delays_s:
-        shown.append((f"{delay(median(score.delays_s), 2)} s", "alert, median", f"worst {delay(max(score.delays_s), 2)} s"))
+        shown.append(
+            (f"{delay(median(score.delays_s), 2)} s", "alert, median", f"worst {delay(max(score.delays_s), 2)} s")
+        )
     for (who, what), values in score.action_delays_s().items():
         shown.append((f"{delay(median(values))} s", f"{who} {what}, median", f"worst {delay(max(values))} s"))
     return shown
@@ -118,9 +128,10 @@ def cautions(score: DrillScore) -> Iterator[str]:
     yield "Advisory only: the listener backs up the person who listens. That it stays quiet proves nothing."
     if 0 < score.counted < 30:
         low, high = share_interval(score.found, score.counted)
+        calls = _plural(score.counted, "call")
         yield (
-            f"{_plural(score.counted, 'call')[0].upper()}{_plural(score.counted, 'call')[1:]} cannot rate a listener or a crew: "
-            f"the true share found may be {low * 100:.0f} to {high * 100:.0f} %. Put several drills together ('listener drill record')."
+            f"{calls[0].upper()}{calls[1:]} cannot rate a listener or a crew: the true share found may be "
+            f"{low * 100:.0f} to {high * 100:.0f} %. Put several drills together ('listener drill record')."
         )
     unchecked = [c.number for c in score.calls if not c.counted]
     if unchecked:
@@ -137,7 +148,10 @@ def cautions(score: DrillScore) -> Iterator[str]:
     if score.drill.synthetic:
         yield "Synthetic voices: results with people on a real deck will differ."
     if score.unheard:
-        yield "On the hatched stretches the channel could not be heard, by anyone; a call there could not be expected to be found."
+        yield (
+            "On the hatched stretches the channel was dead, clipped, or as noisy as speech is loud: a call missed there "
+            "says more about the channel than about the listener."
+        )
     yield "Delays are as exact as the marked ends of words; marked by hand that is about a tenth of a second."
 
 
@@ -149,7 +163,11 @@ def also(score: DrillScore) -> Iterator[str]:
     if score.partly:
         yield f"Heard in part where no call was made: {_some([clock(x.event.start_s) for x in score.partly])}."
     for why in dict.fromkeys(x.stretch.why for x in score.unheard):
-        spans = [f"{clock(x.stretch.start_s)} to {clock(x.stretch.end_s)} on {x.track}" for x in score.unheard if x.stretch.why == why]
+        spans = [
+            f"{clock(x.stretch.start_s)} to {clock(x.stretch.end_s)} on {x.track}"
+            for x in score.unheard
+            if x.stretch.why == why
+        ]
         yield f"{why.capitalize()}: {_some(spans)}."
     strays = [f"{x.action.who} {x.action.what} at {clock(x.action.at_s)}" for x in score.other_actions]
     if strays:
@@ -166,7 +184,9 @@ def _cards(score: DrillScore, tracks: list[HeardTrack]) -> list[Card]:
     return [card for card in cards if card]
 
 
-def _card(found: CallScore | TrackEvent, score: DrillScore, tracks: dict[str, HeardTrack], printed: bool) -> Card | None:
+def _card(
+    found: CallScore | TrackEvent, score: DrillScore, tracks: dict[str, HeardTrack], printed: bool
+) -> Card | None:
     window = charts.window_s(found)
     track = tracks.get(found.track)
     if window is None or track is None:
@@ -191,7 +211,9 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
         when = "" if found.delay_s is None else f"{after(found.delay_s, 2)} the word, "
         lines.append(f"alert {when}confidence {found.alert.confidence:.0%}")
     elif found.near:
-        lines.append(f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {found.near.confidence:.0%}")
+        lines.append(
+            f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {found.near.confidence:.0%}"
+        )
     if found.alert and found.missed_on:
         lines.append(f"not found on {_listing(list(found.missed_on))}")
     if found.sound and found.sound.snr_db is not None and not any(h.startswith("noise") for h in found.hard):

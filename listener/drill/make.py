@@ -147,12 +147,21 @@ def _call(order: Order, piece: Piece, at_s: float, cut: bool, rng: np.random.Gen
     lost = round((KEYED_S + lost_s) * RATE_HZ)
     heard = ((words[0][0] + lost_s, words[0][1]), *words[1:])
     return replace(
-        sent, first=sent.first + lost, samples=sent.samples[lost:], words_s=heard, note="keyed late: its start is cut off"
+        sent,
+        first=sent.first + lost,
+        samples=sent.samples[lost:],
+        words_s=heard,
+        note="keyed late: its start is cut off",
     )
 
 
 def _send(
-    order: Order, piece: Piece, speech: Samples, first: int, words: tuple[tuple[float, float], ...], rng: np.random.Generator
+    order: Order,
+    piece: Piece,
+    speech: Samples,
+    first: int,
+    words: tuple[tuple[float, float], ...],
+    rng: np.random.Generator,
 ) -> _Sent:
     """Speech over noise through the radio, KEYED_S of carrier on both sides."""
     keyed = np.zeros(round(KEYED_S * RATE_HZ), np.float32)

@@ -171,6 +171,4 @@ def actions_of(rows: Iterable[Row], stage: Stage, who: str) -> list[Action]:
 def played_drill(drill: Drill, actions: list[Action], speed: float) -> Drill:
     """The drill with what people did while it was played."""
     note = f"Played at x{speed:g}: what was done on the display is among the actions."
-    return drill.model_copy(
-        update={"actions": (*drill.actions, *actions), "notes": f"{drill.notes}\n{note}".strip()}
-    )
+    return drill.model_copy(update={"actions": (*drill.actions, *actions), "notes": f"{drill.notes}\n{note}".strip()})

@@ -64,7 +64,11 @@ def print_record(record: Record) -> None:
 def record_html(record: Record, title: str) -> str:
     """The record as one self-contained page."""
     environment = Environment(
-        loader=PackageLoader("listener.drill"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=PackageLoader("listener.drill"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     return environment.get_template("record.html").render(
         title=title,

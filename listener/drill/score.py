@@ -56,7 +56,6 @@ class CallScore:
     sound: CallSound | None
     hard: tuple[str, ...]
 
-
     @property
     def begin_s(self) -> float | None:
         """When it began, as far as anybody knows."""
@@ -119,7 +118,8 @@ def score(drill: Drill, tracks: Sequence[HeardTrack], engine: str) -> DrillScore
     spans = [_span(drill, i, answers) for i in range(len(drill.calls))]
     actions = _assign(drill, [start for start, _, _ in spans])
     calls = tuple(
-        _call_score(drill, i, answers, spans[i], actions.get(i + 1, []), tracks, stretches) for i in range(len(drill.calls))
+        _call_score(drill, i, answers, spans[i], actions.get(i + 1, []), tracks, stretches)
+        for i in range(len(drill.calls))
     )
     return DrillScore(
         drill=drill,

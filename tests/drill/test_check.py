@@ -31,7 +31,9 @@ def problems(folder: Path, text: str) -> list[str]:
 
 def test_a_drill_that_fits(folder: Path) -> None:
     path = folder / "drill.yaml"
-    path.write_text(HEAD + "  - {name: deck, file: deck.wav, channel: 1, offset_s: -2.5}\ncalls:\n  - at_s: [5.0, 6.8]\n")
+    path.write_text(
+        HEAD + "  - {name: deck, file: deck.wav, channel: 1, offset_s: -2.5}\ncalls:\n  - at_s: [5.0, 6.8]\n"
+    )
     launch, deck = check_drill(read_drill(path), path)
     assert (launch.start_s, launch.end_s, launch.channel, launch.rate_hz) == (0.0, 20.0, 0, 16000)
     assert (deck.start_s, deck.end_s, deck.channel) == (-2.5, 17.5, 1)
@@ -87,5 +89,8 @@ def test_calls_may_overlap_on_different_recordings(folder: Path) -> None:
 
 
 def test_all_problems_are_told_together(folder: Path) -> None:
-    said = problems(folder, HEAD + "calls:\n  - at_s: [30, 31]\n  - {at_s: 3, recording: tower}\nactions: [{who: a, what: b, at_s: 99}]\n")
+    said = problems(
+        folder,
+        HEAD + "calls:\n  - at_s: [30, 31]\n  - {at_s: 3, recording: tower}\nactions: [{who: a, what: b, at_s: 99}]\n",
+    )
     assert len(said) == 3

@@ -121,7 +121,9 @@ def test_drills_add_up_to_a_record(folder: Path) -> None:
     assert "2 of 4 (15 to 85 %)" in said and "2 false alerts in 0.03 h: 60.0 per hour (7.3 to 216.7)" in said
     assert "2 of 4 (15 to 85 %)" in (folder / "record.html").read_text()
     assert "1 of 2 (9 to 91 %)" in run("record", "one.json", "two.yaml", "--crew", "red watch")
-    with pytest.raises(UserError, match="no drill of crew 'Green' and person None; crews: Blue watch, Red watch; people: tower"):
+    with pytest.raises(
+        UserError, match="no drill of crew 'Green' and person None; crews: Blue watch, Red watch; people: tower"
+    ):
         run("record", "one.json", "two.yaml", "--crew", "Green")
     with pytest.raises(UserError, match="is there twice"):
         run("record", "one.json", "drill.yaml")

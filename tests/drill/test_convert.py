@@ -29,11 +29,17 @@ def test_times_people_and_words_come_back_through_every_format() -> None:
 
 
 def test_the_machines_labels_are_no_truth() -> None:
-    labels = [Label(1, 2, "alert: suspend 0.98"), Label(1, 1.5, "heard: suspend 3.1"), Label(3, 4, "Partly_heard: suspend 0.4")]
+    labels = [
+        Label(1, 2, "alert: suspend 0.98"),
+        Label(1, 1.5, "heard: suspend 3.1"),
+        Label(3, 4, "Partly_heard: suspend 0.4"),
+    ]
     assert calls_and_actions(labels) == ([], [], [])
 
 
 def test_other_labels_are_kept_as_traffic() -> None:
-    _, actions, traffic = calls_and_actions([Label(1, 2, "wind two zero zero"), Label(3, 3, "action: pressed"), Label(4, 4, "a point")])
+    _, actions, traffic = calls_and_actions(
+        [Label(1, 2, "wind two zero zero"), Label(3, 3, "action: pressed"), Label(4, 4, "a point")]
+    )
     assert traffic == [Traffic(at_s=(1, 2), text="wind two zero zero")]
     assert actions == [Action(who="somebody", what="pressed", at_s=3)]

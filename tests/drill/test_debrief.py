@@ -28,7 +28,9 @@ CALLS = [10.0, 40.0, 70.0, 100.0, 130.0, 160.0]
 def scored(folder: Path, words, length_s: float, **drill) -> tuple[DrillScore, list[HeardTrack]]:
     write_wav(folder / "launch.wav", words, length_s)
     path = folder / "drill.yaml"
-    path.write_text(yaml.safe_dump({"title": "Grey Heron", "recordings": [{"name": "launch", "file": "launch.wav"}], **drill}))
+    path.write_text(
+        yaml.safe_dump({"title": "Grey Heron", "recordings": [{"name": "launch", "file": "launch.wav"}], **drill})
+    )
     found = read_drill(path)
     tracks = [hear(s, drill_settings(found, folder), BurstEngine()) for s in check_drill(found, path)]
     return score(found, tracks, "bursts"), tracks
@@ -148,7 +150,10 @@ def test_the_cautions_fit_the_drill(six, tmp_path) -> None:
     ("calls", "said"),
     [
         ([], "No call was made; it gave one false alert."),
-        ([{"at_s": "find it"}], "Nobody has checked this call's times, so they do not yet test the listener; it gave no false alert."),
+        (
+            [{"at_s": "find it"}],
+            "Nobody has checked this call's times, so they do not yet test the listener; it gave no false alert.",
+        ),
         ([{"at_s": [15.0, 16.8]}], "The listener found none of one call; it gave one false alert."),
         ([{"at_s": 5.0}], "The listener found the call; it gave no false alert."),
     ],
@@ -190,9 +195,19 @@ def test_clock() -> None:
 
 def test_it_prints_on_two_pages_of_a4(page: str, tmp_path, need) -> None:
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    need(chromium is not None and shutil.which("pdfinfo") is not None, "chromium or pdfinfo (apt install chromium poppler-utils)")
+    need(
+        chromium is not None and shutil.which("pdfinfo") is not None,
+        "chromium or pdfinfo (apt install chromium poppler-utils)",
+    )
     (tmp_path / "page.html").write_text(page)
-    command = [str(chromium), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={tmp_path}/page.pdf"]
+    command = [
+        str(chromium),
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--no-pdf-header-footer",
+        f"--print-to-pdf={tmp_path}/page.pdf",
+    ]
     subprocess.run([*command, str(tmp_path / "page.html")], check=True, capture_output=True, timeout=120)
     info = subprocess.run(["pdfinfo", tmp_path / "page.pdf"], check=True, capture_output=True, text=True).stdout
     assert re.search(r"Pages:\s+2\n", info), info

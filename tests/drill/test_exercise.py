@@ -71,7 +71,11 @@ def test_found_and_false_are_counted_alike(done) -> None:
     wrong = 0
     for alert in sorted(alerts, key=lambda a: a["start_s"]):
         middle = (alert["start_s"] + alert["end_s"]) / 2
-        near = [i for i, c in enumerate(TRUTH["calls"]) if c["start_s"] - 0.5 <= middle <= c["end_s"] + 0.5 and i not in found]
+        near = [
+            i
+            for i, c in enumerate(TRUTH["calls"])
+            if c["start_s"] - 0.5 <= middle <= c["end_s"] + 0.5 and i not in found
+        ]
         if near:
             found[near[0]] = alert
         else:

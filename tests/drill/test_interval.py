@@ -5,7 +5,9 @@ import pytest
 from listener.drill.interval import median_interval, per_hour_interval, share_interval
 
 
-@pytest.mark.parametrize(("k", "n", "low", "high"), [(0, 100, 0.0, 0.03699), (1, 100, 0.00177, 0.05449), (5, 100, 0.02154, 0.11175)])
+@pytest.mark.parametrize(
+    ("k", "n", "low", "high"), [(0, 100, 0.0, 0.03699), (1, 100, 0.00177, 0.05449), (5, 100, 0.02154, 0.11175)]
+)
 def test_wilson(k: int, n: int, low: float, high: float) -> None:
     """Wilson 1927, worked with z = 1.95996 (common tables)."""
     assert share_interval(k, n) == pytest.approx((low, high), abs=1e-5)

@@ -28,7 +28,9 @@ def best_by_trying_all(calls, alerts, tolerance_s: float) -> tuple[int, float]:
     return best[0], -best[1]
 
 
-@given(calls=st.lists(spans, max_size=5), alerts=st.lists(spans, max_size=5), tolerance=st.sampled_from([0.0, 0.5, 2.0]))
+@given(
+    calls=st.lists(spans, max_size=5), alerts=st.lists(spans, max_size=5), tolerance=st.sampled_from([0.0, 0.5, 2.0])
+)
 def test_no_pairing_is_better(calls, alerts, tolerance: float) -> None:
     pairs = match(calls, alerts, tolerance)
     assert len({i for i, _ in pairs}) == len({j for _, j in pairs}) == len(pairs)

@@ -9,7 +9,9 @@ from listener.drill.record_page import delays_text, rate_text, share_text
 from listener.drill.result import ActionResult, CallResult, Result
 
 
-def call(number: int, found: bool, delay_s: float | None, *acts: tuple[str, str, float], counted: bool = True) -> CallResult:
+def call(
+    number: int, found: bool, delay_s: float | None, *acts: tuple[str, str, float], counted: bool = True
+) -> CallResult:
     return CallResult(
         number=number, phrase="suspend", caller="", status="found" if found else "missed", counted=counted, start_s=1.0, end_s=3.0,
         complete_s=3.0, timed_by="trainer" if counted else "machine", recording="launch", missed_on=(), alert=None, near=None,
@@ -27,7 +29,12 @@ def drill(file: str, day: int, *calls: CallResult, crew: str = "Blue", false: in
     )  # fmt: skip
 
 
-ONE = drill("one", 5, call(1, True, 0.5, ("ann", "pressed", 2.0), ("ann", "pressed", 9.0)), call(2, False, None, ("ann", "pressed", 4.0)))
+ONE = drill(
+    "one",
+    5,
+    call(1, True, 0.5, ("ann", "pressed", 2.0), ("ann", "pressed", 9.0)),
+    call(2, False, None, ("ann", "pressed", 4.0)),
+)
 TWO = drill("two", 1, call(1, True, 0.7), call(2, True, 0.1, ("bob", "heard", 1.0), counted=False), crew="Red", false=3)
 RECORD = record_of([ONE, TWO])
 

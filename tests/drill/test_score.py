@@ -39,7 +39,9 @@ def folder(tmp_path: Path) -> Path:
 
 def test_found_missed_false_and_partly(folder: Path) -> None:
     found = scored(
-        folder, recordings=[LAUNCH], calls=[{"at_s": [10.0, 11.8]}, {"at_s": [30.0, 31.8]}, {"at_s": [69.9, 72.0]}, {"at_s": [80, 82]}]
+        folder,
+        recordings=[LAUNCH],
+        calls=[{"at_s": [10.0, 11.8]}, {"at_s": [30.0, 31.8]}, {"at_s": [69.9, 72.0]}, {"at_s": [80, 82]}],
     )
     assert [call.status for call in found.calls] == ["found", "found", "partly heard", "missed"]
     assert (found.found, found.counted) == (2, 4)
@@ -62,7 +64,12 @@ def test_delays_count_from_the_end_of_the_third_word(folder: Path) -> None:
         {"who": "deck", "what": "signalled", "at_s": 31.0},
         {"who": "deck", "what": "signalled", "at_s": 5.0},
     ]
-    found = scored(folder, recordings=[LAUNCH], calls=[{"at_s": [30.0, 31.8], "words_s": [list(w) for w in words]}], actions=actions)
+    found = scored(
+        folder,
+        recordings=[LAUNCH],
+        calls=[{"at_s": [30.0, 31.8], "words_s": [list(w) for w in words]}],
+        actions=actions,
+    )
     (call,) = found.calls
     assert call.complete_s == pytest.approx(31.8) and call.timed_by == "trainer"
     assert call.alert is not None
@@ -111,7 +118,10 @@ def test_a_drafted_call_that_nobody_checked_does_not_count(folder: Path) -> None
 
 def test_a_call_known_by_about_when_it_began_counts(folder: Path) -> None:
     found = scored(folder, recordings=[LAUNCH], calls=[{"at_s": 9.2}, {"at_s": 33.0}])
-    assert [(c.status, c.counted, c.timed_by) for c in found.calls] == [("found", True, "machine"), ("missed", True, "nobody")]
+    assert [(c.status, c.counted, c.timed_by) for c in found.calls] == [
+        ("found", True, "machine"),
+        ("missed", True, "nobody"),
+    ]
     assert found.delays_s == []
 
 

@@ -6,7 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from listener.drill.script import Action, Drill, DrillError, MadeCall, Track, Traffic, drill_settings, drill_text, read_drill
+from listener.drill.script import (
+    Action,
+    Drill,
+    DrillError,
+    MadeCall,
+    Track,
+    Traffic,
+    drill_settings,
+    drill_text,
+    read_drill,
+)
 from listener.errors import UserError
 
 BY_HAND = """
@@ -68,7 +78,9 @@ drills = st.builds(
     notes=text,
     recordings=st.just((Track(name="launch", file=Path("a b.flac")),)),
     calls=st.lists(calls, max_size=3).map(tuple),
-    actions=st.lists(st.builds(Action, who=text.filter(bool), what=text.filter(bool), at_s=times), max_size=2).map(tuple),
+    actions=st.lists(st.builds(Action, who=text.filter(bool), what=text.filter(bool), at_s=times), max_size=2).map(
+        tuple
+    ),
     traffic=st.lists(st.builds(Traffic, at_s=spans, text=text), max_size=2).map(tuple),
 )
 
@@ -120,4 +132,6 @@ def test_the_settings_listen_for_the_drills_phrase(tmp_path) -> None:
     drill = Drill(title="x", phrase="stop", repeats=2, settings=Path("field.yaml"), recordings=track, calls=(other,))
     phrases = drill_settings(drill, tmp_path).phrases
     assert [(p.words, p.repeats, p.max_gap_s) for p in phrases] == [("stop", 2, 0.9), ("hold", 2, 1.5)]
-    assert [p.words for p in drill_settings(Drill(title="x", recordings=track, calls=()), tmp_path).phrases] == ["suspend"]
+    assert [p.words for p in drill_settings(Drill(title="x", recordings=track, calls=()), tmp_path).phrases] == [
+        "suspend"
+    ]

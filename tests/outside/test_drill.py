@@ -87,14 +87,18 @@ def test_pyannote_reads_our_rttm(tmp_path_factory, wanted: list[Label]) -> None:
 
 def test_a_published_rttm_line_is_read() -> None:
     """The example of NIST's RT-09 evaluation plan, appendix A (from memory of the field order)."""
-    read = parse_labels("SPEAKER CMU_20020319-1400_d01_NONE 1 130.430000 2.350 <NA> <NA> juliet <NA> <NA>\n", FORMATS[".rttm"])
+    read = parse_labels(
+        "SPEAKER CMU_20020319-1400_d01_NONE 1 130.430000 2.350 <NA> <NA> juliet <NA> <NA>\n", FORMATS[".rttm"]
+    )
     assert read.labels == (Label(130.43, 132.78, "juliet", "CMU_20020319-1400_d01_NONE"),)
 
 
 @pytest.mark.parametrize("suffix", [".txt", ".vtt", ".rttm", ".csv"])
 def test_the_manifests_times_survive_drill_file_and_labels(tmp_path, suffix: str) -> None:
     """Every word of the exercise's calls, to 1 ms, through the drill file and each label format."""
-    truth = next(c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["kind"] == "exercise")
+    truth = next(
+        c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["kind"] == "exercise"
+    )
     drill = Drill.model_validate(
         {
             "title": "Exercise",
