@@ -35,7 +35,7 @@ class _Listening:
         """Its levels are known, or that it cannot be opened."""
         self._follow()
         ring = self._ring
-        return self._lost or (ring is not None and ring.written >= ring.rate_hz * _WINDOW_S)
+        return self._lost or (ring is not None and ring.written >= ring.rate_hz)
 
     def _follow(self) -> None:
         for message in self._child.messages():

@@ -15,7 +15,7 @@ import yaml
 
 from listener.alert.records import Query, Records
 from listener.watch.service import Notifier
-from tests.watch.parts import has_sound_server, sound_server
+from tests.watch.parts import has_sound_server, noise, save, sound_server
 
 REPO = Path(__file__).parent.parent.parent
 CALL = REPO / "recordings_synthetic" / "suspend_clean_1.flac"
@@ -180,14 +180,18 @@ def test_without_a_service_manager_nothing_is_told(monkeypatch):
     assert notifier.watchdog_s == 0
 
 
-def test_the_clock_set_back_by_faketime_is_told(config, tmp_path, need):
+def test_a_clock_that_faketime_steps_is_told(config, tmp_path, need):
     library = next(iter(Path("/usr/lib").glob("*/faketime/libfaketime.so.1")), None)
     need(library is not None, "faketime (apt install faketime)")
+    # faketime breaks clock_nanosleep to an absolute monotonic time, which is how Python sleeps: it gets another way.
+    (tmp_path / "sitecustomize.py").write_text(
+        "import select, time\ntime.sleep = lambda seconds: select.select([], [], [], seconds) and None\n"
+    )
     offset = tmp_path / "offset"
     offset.write_text("+0")
     env = {
         **os.environ, "LD_PRELOAD": str(library), "FAKETIME_TIMESTAMP_FILE": str(offset), "FAKETIME_NO_CACHE": "1",
-        "FAKETIME_DONT_FAKE_MONOTONIC": "1", "DONT_FAKE_MONOTONIC": "1",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1", "DONT_FAKE_MONOTONIC": "1", "PYTHONPATH": str(tmp_path),
     }  # fmt: skip
     process = command("watch", "--config", config, env=env)
     try:
@@ -196,7 +200,7 @@ def test_the_clock_set_back_by_faketime_is_told(config, tmp_path, need):
         began = time.monotonic()
         line = lines_until(process, "clock_jump")[-1]
         assert time.monotonic() - began < 2.0
-        assert "stepped by -36" in line
+        assert re.search(r"stepped by -3(600|599)", line)
     finally:
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=20)
@@ -207,10 +211,10 @@ def test_devices_lists_the_lines_with_their_live_level(tmp_path, need, monkeypat
     with sound_server(tmp_path / "pulse", ["launch"]) as server:
         for name, value in server.env.items():
             monkeypatch.setenv(name, value)
-        player = server.play("launch", REPO / "recordings_synthetic" / "not_tones.flac")
+        player = server.play("launch", save(tmp_path / "hiss.wav", noise(30.0, dbov=-20)))
         status, out, err = run("devices")
         player.kill()
-    assert (status, err) == (0, "") or status == 0
+    assert status == 0, err
     block = re.search(r"launch  \(ALSA.*?\n(?P<meters>(?:       input.*\n)+)", out)
     assert block, out
     assert re.search(r"input 1  █+.* -\d+ dBov", block["meters"]), "the bar of the input with sound stands out"
