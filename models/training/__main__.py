@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--batch", type=int, default=Plan.batch)
     parser.add_argument("--workers", type=int, default=Plan.workers)
     parser.add_argument("--noise-rows", type=int, default=600, help="noises of 20 s rendered beforehand")
+    parser.add_argument("--pause-after", type=float, default=math.inf, help="seconds; then run the same again to go on")
     parser.add_argument("--teacher-weight", type=float, default=Plan.teacher_weight, help="0: no teacher")
     parser.add_argument("--seed", type=int, default=Plan.seed)
     return parser.parse_args()
@@ -34,7 +36,7 @@ def main() -> None:
         Plan(), minutes=args.minutes, steps=args.steps, batch=args.batch, workers=args.workers, seed=args.seed,
         teacher_weight=args.teacher_weight,
     )
-    path = train(args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows)
+    path = train(args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after)
     logging.info("wrote %s", path)
 
 

@@ -105,10 +105,21 @@ def load(folder: Path, *, real: bool, workers: int = 4, dev: bool = False) -> Co
             continue
         engine, voice = ("real", row["speaker"] or row["file"]) if real else (row["engine"], row["voice"])
         kind = _real_kind(row) if real else row["kind"]
+        if real and kind == "word":
+            piece = trimmed(piece)
         clips.append(Clip(at, len(piece), engine, voice, kind, words, row["text"]))
         pieces.append(piece)
         at += len(piece)
     return Corpus(np.concatenate(pieces) if pieces else np.zeros(0, np.int16), tuple(clips))
+
+
+def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06) -> np.ndarray:
+    """Cut to the stretch within ``below_db`` of the loudest 20 ms, and a little margin."""
+    frames = audio[: len(audio) // 320 * 320].reshape(-1, 320).astype(np.float32)
+    level = np.sqrt(np.mean(frames**2, axis=1))
+    loud = np.flatnonzero(level > level.max() * 10 ** (-below_db / 20))
+    margin = round(margin_s * RATE_HZ)
+    return audio[max(0, loud[0] * 320 - margin) : (loud[-1] + 1) * 320 + margin]
 
 
 def _wanted(row: dict[str, str], *, real: bool, dev: bool) -> bool:

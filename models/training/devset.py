@@ -18,7 +18,7 @@ import soundfile
 import soxr
 
 from listener.radio import band_pass, fit_noise, mix
-from models.training.data import Corpus
+from models.training.data import Corpus, trimmed
 
 RATE_HZ = 16_000
 BAND_HZ = (300.0, 3400.0)
@@ -80,15 +80,8 @@ def _takes(corpus: Corpus) -> dict[tuple[str, str, str], list[np.ndarray]]:
     for clip in corpus.clips:
         if clip.kind == "word":
             audio = corpus.audio[clip.start : clip.start + clip.length].astype(np.float32) / 32768.0
-            takes[clip.text.lower().strip(" .,!?"), clip.engine, clip.voice].append(_trimmed(audio))
+            takes[clip.text.lower().strip(" .,!?"), clip.engine, clip.voice].append(trimmed(audio, margin_s=0.0))
     return takes
-
-
-def _trimmed(audio: np.ndarray) -> np.ndarray:
-    """Cut to the stretch within 35 dB of the loudest 20 ms."""
-    frames = np.sqrt(np.mean(audio[: len(audio) // 320 * 320].reshape(-1, 320) ** 2, axis=1))
-    loud = np.flatnonzero(frames > frames.max() * 10 ** (-35 / 20))
-    return audio[loud[0] * 320 : (loud[-1] + 1) * 320]
 
 
 def join_takes(takes: list[np.ndarray], rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[float, float]]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -71,9 +72,12 @@ def export_text(net: Ear, path: Path) -> None:
 @torch.no_grad()
 def export_rivals(net: Ear, words: list[Pronunciation], path: Path) -> None:
     """Embed the rival words and write them in half precision."""
-    unique = sorted(set(words))
-    rows = [net.text(torch.tensor([[PHONE_INDEX[p] for p in word]]))[0].numpy() for word in unique]
-    np.savez_compressed(path, phones=[" ".join(w) for w in unique], embedded=np.stack(rows).astype(np.float16))
+    unique = sorted(set(words), key=lambda word: (len(word), word))
+    rows = []
+    for _, same_length in groupby(unique, key=len):
+        rows.append(net.text(torch.tensor([[PHONE_INDEX[p] for p in word] for word in same_length])).numpy())
+    embedded = np.concatenate(rows).astype(np.float16)
+    np.savez_compressed(path, phones=[" ".join(w) for w in unique], embedded=embedded)
 
 
 def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict) -> None:

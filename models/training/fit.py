@@ -37,14 +37,15 @@ class Plan:
     batch: int = 160
     steps: int = 6000
     minutes: float = 0.0  # 0: no limit
-    rate_trunk: float = 2.5e-4
-    rate_heads: float = 1.5e-3
+    rate_trunk: float = 3e-4
+    rate_heads: float = 1.2e-3
     weight_decay: float = 0.02
     warm_steps: int = 300
     word_weight: float = 0.5
     rivals: int = 2000
-    teacher_weight: float = 1.0
-    snr_db: tuple[float, float] = (-11.0, 22.0)
+    teacher_weight: float = 0.25
+    snr_db: tuple[float, float] = (-9.0, 24.0)
+    easy_share: float = 0.25  # of the run, in which the lowest SNR falls from +12 dB
     average: float = 0.999
     seed: int = 1
     workers: int = 12
@@ -141,6 +142,12 @@ class Fit:
         for group in self.optimizer.param_groups:
             group["lr"] = group["base"] * scale
 
+    def _snr_db(self) -> tuple[float, float]:
+        """Noise comes gradually: phones are learned first, then heard through noise."""
+        low, high = self.plan.snr_db
+        eased = min(1.0, self.progress() / max(self.plan.easy_share, 1e-9))
+        return 12.0 + (low - 12.0) * eased, high
+
     def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
         rivals = torch.randint(len(self.lexicon.words), (self.plan.rivals,))
         known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
@@ -166,7 +173,7 @@ class Fit:
         """One update; returns the phone loss and the word loss, per target symbol."""
         self._set_rate()
         speech = batch["audio"].to(self.device, non_blocking=True).float() / 32768.0
-        audio, clean = augment.degrade(speech, pool, self.generator, self.plan.snr_db)
+        audio, clean = augment.degrade(speech, pool, self.generator, self._snr_db())
         warp = torch.randint(len(augment.WARPS), (len(audio),), device=self.device, generator=self.generator)
         features = augment.mask_out(self.features(audio, warp), self.generator)
         offset = torch.randint(125, (len(audio),), device=self.device, generator=self.generator)
@@ -195,8 +202,11 @@ class Fit:
             list(self.average.values()), [state[n].float() for n in self.average], 1 - keep
         )
 
-    def run(self, composer: Composer, pool: Tensor | None, checkpoint: Path) -> None:
-        """Train until the plan's steps or minutes are spent, saving as it goes."""
+    def run(self, composer: Composer, pool: Tensor | None, checkpoint: Path, pause_s: float = math.inf) -> None:
+        """Train until the plan's steps or minutes are spent, saving as it goes.
+
+        ``pause_s``: stop sooner, after this many seconds of this sitting; resume later.
+        """
         data = _Batches(composer, self.lexicon, self.plan, self.step)
         loader = DataLoader(
             data, batch_size=None, num_workers=self.plan.workers, prefetch_factor=4 if self.plan.workers else None,
@@ -205,7 +215,7 @@ class Fit:
         began, before, losses = time.monotonic(), self.spent_s, []
         try:
             for batch in loader:
-                if self.progress() >= 1.0:
+                if self.progress() >= 1.0 or time.monotonic() - began > pause_s:
                     break
                 losses.append(self.train_step(batch, pool))
                 self.spent_s = before + time.monotonic() - began
@@ -213,7 +223,7 @@ class Fit:
                     phone, word = (torch.stack(part).mean().item() for part in zip(*losses, strict=True))
                     losses = []
                     log.info("step %d  %.0f s  phones %.3f  words %.3f", self.step, self.spent_s, phone, word)
-                if self.step % 1000 == 0:
+                if self.step % 2000 == 0:
                     self.save(checkpoint)
         finally:
             self.save(checkpoint)

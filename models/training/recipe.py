@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def read_corpora(corpus: Path, real: Path | None, workers: int) -> Corpus:
 
 def train(
     corpus: Path, out: Path, start: Path | None, real: Path | None = None, plan: Plan | None = None,
-    shape: NetShape | None = None, noise_rows: int = 600,
+    shape: NetShape | None = None, noise_rows: int = 600, pause_s: float = math.inf,
 ) -> Path:  # fmt: skip
     """Fit a network and write ``out/ear.pt`` (averaged weights, half precision). Resumes from
     ``out/checkpoint.pt`` if that is there. Returns the path written."""
@@ -50,7 +51,7 @@ def train(
         log.info("resumed at step %d", fit.step)
     noises = torch.from_numpy(pool.render(noise_rows, plan.seed, cpu_workers)).to(device)
     log.info("noise: %d rows of %.0f s", noise_rows, pool.ROW_S)
-    fit.run(Composer(speech, plan.seconds, plan.shares), noises, checkpoint)
+    fit.run(Composer(speech, plan.seconds, plan.shares), noises, checkpoint, pause_s)
     final = {name: values.half().cpu() for name, values in fit.average.items()}
     torch.save({"average": final, "shape": shape.as_dict(), "step": fit.step}, out / "ear.pt")
     return out / "ear.pt"
