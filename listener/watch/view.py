@@ -4,6 +4,7 @@ Words and shapes say everything; colours (Okabe and Ito's, which colour-blind pe
 repeat it. It runs in a thread of its own: a terminal that stands still must not stop the station.
 """
 
+import logging
 import os
 import select
 import sys
@@ -12,7 +13,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -25,6 +25,8 @@ from listener.alert.records import words as row_words
 from listener.watch.letters import LINES, big
 from listener.watch.state import ChannelView, Shown, State, StationView
 from listener.watch.station import Station
+
+log = logging.getLogger(__name__)
 
 _SHAPES = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
 _COLOURS = {
@@ -136,15 +138,27 @@ class ConsoleView:
         self._ended = threading.Event()
         console = Console(highlight=False)
         live = not plain and console.is_terminal
-        body: Any = self._live if live else self._lines
-        self._thread = threading.Thread(target=body, args=(console,), name="view", daemon=True)
+        self._thread = threading.Thread(target=self._show, args=(console, live), name="view", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
         self._ended.set()
         self._thread.join(2.0)
 
-    def _lines(self, console: Console) -> None:
+    def _show(self, console: Console, live: bool) -> None:
+        """The live picture; should it break, plain lines and the reason, since a frozen picture looks calm."""
+        if live:
+            try:
+                return self._live(console)
+            except Exception as error:  # noqa: BLE001
+                print(f"the live view broke ({type(error).__name__}: {error}); plain lines follow", flush=True)
+        try:
+            self._lines()
+        except OSError as error:
+            log.error("nobody reads the lines any more: %s", error)
+        return None
+
+    def _lines(self) -> None:
         cursor = 0
         while True:
             ended = self._ended.is_set()
