@@ -13,7 +13,7 @@ from listener.watch.worker import Failed, Heard, Job, LoadEngine, Ready, Skipped
 
 REHEAR_S = 5.0
 """A recogniser that starts again hears this much of the sound before its end again, for the call in it."""
-_LOADING_S = 30.0
+_LOADING_S = 60.0
 _PROOF_S = 20.0
 _CATCH_UP_S = 20.0  # one that was started anew gets this long to come up with the sound
 
@@ -144,7 +144,7 @@ class Recogniser:
         silent_s = (time.monotonic_ns() - beat_ns) * 1e-9
         if silent_s >= limits.heartbeat_s:
             self._reason = Reason("stalled", f"the recogniser has not moved for {silent_s:.1f} s")
-            if silent_s >= 2 * limits.heartbeat_s:
+            if silent_s >= 3 * limits.heartbeat_s:
                 self._end(self._reason, now_s)
             return None
         self._ready, self._reason = True, None

@@ -94,7 +94,7 @@ def test_a_leaking_recogniser_is_started_anew(tmp_path):
 
 
 def test_sound_that_came_while_a_recogniser_stood_still_too_long_is_a_journalled_gap(tmp_path):
-    limits = {"backlog_s": 2.0, "heartbeat_s": 4.0}
+    limits = {"backlog_s": 2.0, "heartbeat_s": 3.0}
     with running(station_on_file(tmp_path, [], supervision=limits)) as station:
         follow(station, is_state("LISTENING"), STARTED_S)
         os.kill(channel(station).pids["recogniser"], signal.SIGSTOP)
