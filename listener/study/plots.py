@@ -58,7 +58,7 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
         axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
                  ylim=(-0.02, 1.02))  # fmt: skip
         axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
-        axes.legend(loc="upper right")
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), fontsize=9)
 
     return svg(draw, height=4.8)
 
@@ -94,15 +94,15 @@ def trade_off(heard: Sequence[Heard]) -> str:
                 continue
             non_targets = one.hours * 3600
             floor = 0.3 / non_targets  # below one false alarm the curve says nothing
-            x, y = (normal_deviate(np.clip(p, low, 0.999)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+            x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
             axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
-            axes.plot(*normal_deviate(np.clip(here, 0, 0.999)), "o", color=_colour(i), ms=8, mec="white")
+            axes.plot(*normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False)
         per_hour = np.array([0.1, 0.5, 1, 2, 5, 10, 20, 50, 100, 300, 900])
         axes.set_xticks(normal_deviate(per_hour / 3600), [f"{v:g}" for v in per_hour], fontsize=9)
-        misses = np.array([0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.98])
+        misses = np.array([0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.98, 0.99])
         axes.set_yticks(normal_deviate(misses), [f"{v:.1%}" if v < 0.01 else f"{v:.0%}" for v in misses], fontsize=9)
-        axes.set(xlim=normal_deviate(np.array([0.08, 900]) / 3600), ylim=normal_deviate([0.0009, 0.985]),
+        axes.set(xlim=normal_deviate(np.array([0.08, 900]) / 3600), ylim=normal_deviate([0.0009, 0.995]),
                  xlabel="false alarms per hour (normal deviate of the chance in each second)",
                  ylabel="calls missed (normal deviate)")  # fmt: skip
         axes.legend(title="dot: the level in use", loc="upper right")
@@ -148,7 +148,7 @@ def delay(heard: Sequence[Heard]) -> str:
             values = one.delays()
             if values.size:
                 label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
-                axes.step(values, np.arange(1, values.size + 1) / values.size, where="post", color=_colour(i),
+                axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
         axes.set(xlabel="from the end of the last word to the alert, s", ylabel="share of the alerts", ylim=(0, 1.02))
