@@ -102,7 +102,7 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
                 linewidth=0,
             )
     for call in score.calls:
-        alert = call.alert if call.track == name else None
+        alert = dict(call.alerts).get(name)
         if alert:
             axes.plot(alert.raised_s, row, "^", color=BLUE, markersize=5.5)
         elif call.near and call.track == name:

@@ -62,7 +62,7 @@ def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
         median=median,
         first_of=_first_of,
         cards=_cards(score, tracks),
-        hard_ones=[c for c in score.calls if c.status != "found" or c.missed_on],
+        hard_ones=list(misses(score)),
         cautions=list(cautions(score)),
         also=list(also(score)),
     )
@@ -155,8 +155,29 @@ def cautions(score: DrillScore) -> Iterator[str]:
     yield "Delays are as exact as the marked ends of words; marked by hand that is about a tenth of a second."
 
 
+def misses(score: DrillScore) -> Iterator[tuple[str, str]]:
+    """Each missed call, or call missed on one of several recordings, and what was hard about it."""
+    for call in score.calls:
+        if call.alert:
+            for name, hard in call.missed_on:
+                yield f"Call {call.number}, on {name}", f"{'; '.join(hard) or 'nothing that was measured explains it'}."
+            continue
+        if call.hard:
+            said = "; ".join(call.hard) + "."
+        elif call.sound:
+            snr = "" if call.sound.snr_db is None else f" (SNR {snr_text(call.sound.snr_db)})"
+            said = f"nothing that was measured explains it{snr}: listen to it together."
+        else:
+            said = "its words are not marked, so nothing can be measured."
+        if call.near:
+            said += f" {len(call.near.hits)} of {call.near.repeats} words were heard."
+        if call.call.snr_db is not None:
+            said += f" Mixed at {snr_text(call.call.snr_db)}."
+        yield f"Call {call.number}", said
+
+
 def also(score: DrillScore) -> Iterator[str]:
-    """What else the recordings hold, a line a kind: false alerts, parts of calls, deaf stretches, stray actions."""
+    """What else the recordings hold, a line a kind."""
     if score.false_alerts:
         times = [f"{clock(x.event.start_s)} ({x.event.confidence:.0%} sure)" for x in score.false_alerts]
         yield f"False alert: {_some(times)}."
@@ -215,7 +236,7 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
             f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {found.near.confidence:.0%}"
         )
     if found.alert and found.missed_on:
-        lines.append(f"not found on {_listing(list(found.missed_on))}")
+        lines.append(f"not found on {_listing([name for name, _ in found.missed_on])}")
     if found.sound and found.sound.snr_db is not None and not any(h.startswith("noise") for h in found.hard):
         lines.append(f"measured SNR {snr_text(found.sound.snr_db)}")
     return f"Call {found.number} at {clock(found.begin_s or 0)}{caller}{where}", found.status, (*lines, *found.hard)

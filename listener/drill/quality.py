@@ -21,6 +21,7 @@ NO_SOUND_DBOV, NO_SOUND_S = -75.0, 20.0
 CLIPPED_SHARE, CLIPPED_S = 0.01, 1.0
 NOISE_WINDOW_S, NOISE_S = 3.0, 2.0
 NOISE_MARGIN_DB = 3.0
+LOUD_NOISE_DBOV = -40.0
 
 LOWEST_SNR_DB = -13.0  # below, the words' power cannot be told from the noise's
 
@@ -76,8 +77,7 @@ def unheard(levels: Levels) -> list[Stretch]:
     """The stretches in which a call could hardly have been heard, in time order.
 
     No sound: below -75 dBov for 20 s. Clipping: over 1 % of the samples of a second. Noise: for 2 s,
-    the pauses of three seconds (10th percentile) come within 3 dB of the track's loud parts (95th
-    percentile of all frames).
+    the pauses of three seconds (10th percentile) come within 3 dB of the track's speech (see below).
     """
     level = levels.level_dbov
     if not len(level):
@@ -86,13 +86,25 @@ def unheard(levels: Levels) -> list[Stretch]:
     clipping = uniform_filter1d(levels.clipped, second, mode="nearest") > CLIPPED_SHARE
     floor = percentile_filter(level, 10, size=round(NOISE_WINDOW_S / FRAME_S), mode="nearest")
     silent = level < NO_SOUND_DBOV
-    noisy = (floor > np.percentile(level, 95) - NOISE_MARGIN_DB) & ~silent
+    noisy = (floor > _speech_dbov(level) - NOISE_MARGIN_DB) & ~silent
     found = [
         *_runs(silent, NO_SOUND_S, "no sound", levels.start_s),
         *_runs(clipping, CLIPPED_S, "clipping", levels.start_s),
         *_runs(noisy, NOISE_S, "noise as loud as speech", levels.start_s),
     ]
     return sorted(found, key=lambda stretch: stretch.start_s)
+
+
+def _speech_dbov(level: NDArray[np.float32]) -> float:
+    """How loud the talk on a track is: 80th percentile of the frames that stand 10 dB out of its quiet ones.
+
+    Where nothing does for a second in all, anything louder than -40 dBov counts as noise over all talk.
+    """
+    sounding = level[level >= NO_SOUND_DBOV]
+    if not len(sounding):
+        return 0.0
+    out = sounding[sounding > np.percentile(sounding, 10) + 10.0]
+    return float(np.percentile(out, 80)) if len(out) * FRAME_S >= 1.0 else LOUD_NOISE_DBOV + NOISE_MARGIN_DB
 
 
 def _runs(flags: NDArray[np.bool_], least_s: float, why: str, start_s: float) -> Iterator[Stretch]:

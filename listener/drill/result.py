@@ -129,7 +129,7 @@ def _call(call: CallScore) -> CallResult:
         complete_s=_ms(call.complete_s),
         timed_by=call.timed_by,
         recording=call.track,
-        missed_on=call.missed_on,
+        missed_on=tuple(name for name, _ in call.missed_on),
         alert=_alert(call.track, call.alert) if call.alert else None,
         near=_alert(call.track, call.near) if call.near else None,
         delay_s=_ms(call.delay_s),

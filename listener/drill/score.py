@@ -34,8 +34,8 @@ class CallScore:
     span_s, complete_s: its start and end, and the end of the word that completes it; None where
     nobody knows. timed_by: whose times these are. counted: whether it says anything about the
     machine: not if the machine itself gave its time and nobody has checked it. alert: the first one
-    for it, on recording `track`. near: what was heard short of an alert. missed_on: recordings that
-    hold it and gave no alert.
+    for it, on recording `track`. near: what was heard short of an alert. alerts: each recording's
+    own. missed_on: recordings that hold it and gave no alert, with what was hard there.
     """
 
     number: int
@@ -49,8 +49,9 @@ class CallScore:
     timed_by: Literal["trainer", "machine", "nobody"]
     alert: Alert | None
     near: Call | None
+    alerts: tuple[tuple[str, Alert], ...]
     track: str
-    missed_on: tuple[str, ...]
+    missed_on: tuple[tuple[str, tuple[str, ...]], ...]
     delay_s: float | None
     actions: tuple[ActionScore, ...]
     sound: CallSound | None
@@ -196,7 +197,12 @@ def _call_score(
         words, span_s = (), None
     heard = next((t for t in tracks if t.sound.track.name == track), None)
     sound = _sound_of(words, heard) if heard and words else None
-    own = [s.stretch for s in stretches if s.track == track]
+
+    def hard_on(where: HeardTrack) -> tuple[str, ...]:
+        own = [s.stretch for s in stretches if s.track == where.sound.track.name]
+        there = sound if where is heard else _sound_of(words, where) if words else None
+        return tuple(_hard(drill, span_s, there, where, own))
+
     return CallScore(
         number=i + 1,
         call=call,
@@ -210,11 +216,12 @@ def _call_score(
         alert=alert,
         near=near[1] if near else None,
         track=track,
-        missed_on=tuple(t.sound.track.name for t in able if t.sound.track.name not in answers.alerts[i]),
+        alerts=tuple(answers.alerts[i].items()),
+        missed_on=tuple((t.sound.track.name, hard_on(t)) for t in able if t.sound.track.name not in answers.alerts[i]),
         delay_s=alert.raised_s - complete_s if alert and complete_s is not None else None,
         actions=tuple(ActionScore(a, i + 1, None if complete_s is None else a.at_s - complete_s) for a in actions),
         sound=sound,
-        hard=tuple(_hard(drill, span_s, sound, heard, own)),
+        hard=hard_on(heard) if heard else (),
     )
 
 
@@ -224,9 +231,9 @@ def _sound_of(words: tuple[Span, ...], heard: HeardTrack) -> CallSound | None:
 
 
 def _hard(
-    drill: Drill, span: Span | None, sound: CallSound | None, heard: HeardTrack | None, stretches: Sequence[Stretch]
+    drill: Drill, span: Span | None, sound: CallSound | None, heard: HeardTrack, stretches: Sequence[Stretch]
 ) -> Iterator[str]:
-    """What made a call hard to hear on the recording it was judged by, in words."""
+    """What made a call hard to hear on one recording, in words."""
     if sound:
         if sound.snr_db is not None and sound.snr_db < 6:
             yield f"noise: {snr_text(sound.snr_db)}"
@@ -236,7 +243,7 @@ def _hard(
             yield f"clipping: {sound.clipped:.0%} of its samples at full scale"
         if sound.first_word is not None and sound.first_word < 0.7:
             yield f"start cut off: its first word lasts {sound.first_word:.0%} of the others"
-    if not span or not heard:
+    if not span:
         return
     for talk in drill.traffic:
         here = talk.recording in (None, heard.sound.track.name)

@@ -61,6 +61,18 @@ def test_a_roar_as_loud_as_the_talk_hides_it() -> None:
     assert start == pytest.approx(20.0, abs=1.5) and end == pytest.approx(30.0, abs=1.5)
 
 
+def test_a_call_or_two_on_a_quiet_line_can_be_heard() -> None:
+    samples = hiss(200.0, 0.001)
+    samples[50 * RATE_HZ : 52 * RATE_HZ] += hiss(2.0, 0.1, 2)
+    assert stretches(samples) == []
+    assert stretches(hiss(60.0, 0.001)) == []
+
+
+def test_a_roar_over_everything_hides_everything() -> None:
+    ((why, start, end),) = stretches(hiss(60.0, 0.1))
+    assert (why, start, end) == ("noise as loud as speech", 0.0, 60.0)
+
+
 @pytest.mark.parametrize("snr_db", [20.0, 10.0, 5.0, 0.0, -5.0])
 def test_the_snr_of_a_call_is_measured(snr_db: float) -> None:
     """Words of white noise over white noise: the ratio of powers is exact in any band."""

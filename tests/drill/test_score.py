@@ -131,7 +131,9 @@ def test_two_recorders_with_an_offset(folder: Path) -> None:
     deck = {"name": "deck", "file": "deck.wav", "channel": 1, "offset_s": 4.0}
     calls = [{"at_s": [10.0, 11.8]}, {"at_s": [30.0, 31.8]}, {"at_s": [50.0, 51.8], "recording": "launch"}]
     found = scored(folder, recordings=[LAUNCH, deck], calls=calls)
-    assert [(c.status, c.missed_on) for c in found.calls] == [("found", ()), ("found", ("deck",)), ("found", ())]
+    missed_on = [tuple(name for name, _ in c.missed_on) for c in found.calls]
+    assert [c.status for c in found.calls] == ["found"] * 3 and missed_on == [(), ("deck",), ()]
+    assert sorted(name for name, _ in found.calls[0].alerts) == ["deck", "launch"]
     assert [(x.track, round(x.event.start_s, 1)) for x in found.false_alerts] == [("deck", 44.0)]
     assert found.heard_s == pytest.approx(150.0)
     assert (found.start_s, found.end_s) == (0.0, 90.0)
