@@ -239,12 +239,12 @@ def plan_hash(plan: Plan) -> str:
 
 
 def _with_paths(data: Any, folder: Path, key: str = "") -> Any:
-    """The same values with `folder` and `path` entries made absolute."""
+    """The same values with their paths made absolute."""
     if isinstance(data, Mapping):
         return {k: _with_paths(v, folder, k) for k, v in data.items()}
     if isinstance(data, (list, tuple)):
         return [_with_paths(v, folder) for v in data]
-    if key in ("folder", "path") and isinstance(data, str):
+    if key in ("folder", "path", "model_path") and isinstance(data, str):
         return str((folder / Path(data).expanduser()).resolve())
     return data
 

@@ -21,7 +21,7 @@ from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.lock import check_or_write, kept_bank, lock_of
 from listener.study.plan import Plan, plan_from
-from listener.study.table import PARTS, done_parts, join_parts, write_part
+from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial, run_trial
 
 PLAN = "plan.yaml"
@@ -38,6 +38,10 @@ def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, c
     compute = _Cluster(cluster) if cluster else _Cores(workers)
     with compute:
         study = prepare(plan, out, console)
+        if (out / TRIALS).exists():
+            console.print(f"{out}: this study is finished already", highlight=False)
+            return out / TRIALS
+        (out / PARTS).mkdir(exist_ok=True)
         chunks = list(study.design.chunks())
         done = set(c.start for c in done_parts(out, chunks))
         todo = [chunk for chunk in chunks if chunk.start not in done]
@@ -68,7 +72,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
     study = Study(design, bank)
     try:
-        (out / PARTS).mkdir(parents=True, exist_ok=True)
+        out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UserError(f"{out}: cannot be written to: {error.strerror}; give another folder with --out") from None
     check_or_write(out, lock_of(study))
@@ -115,11 +119,16 @@ class _Cores:
 
     def _spread(self, out: Path, todo: Iterable[range]) -> Iterator[tuple[range, list[Trial]]]:
         from joblib import Parallel, delayed, parallel_config
+        from joblib.externals.loky.process_executor import TerminatedWorkerError
 
         made_ns = (out / "bank.json").stat().st_mtime_ns
         with parallel_config(backend="loky", inner_max_num_threads=1):
             parallel = Parallel(n_jobs=self._workers, return_as="generator_unordered", pre_dispatch="2*n_jobs", batch_size=1)
-            yield from parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
+            try:
+                yield from parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
+            except TerminatedWorkerError:
+                raise UserError(f"{out}: a worker was killed, perhaps for want of memory; what is done is kept: run the "
+                                "same command again, or with fewer --workers") from None  # fmt: skip
 
 
 def _Cluster(address: str):  # imported only when it is asked for: dask takes a second

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import polars as pl
+import psutil
 import pytest
 import yaml
 
@@ -49,6 +50,30 @@ def test_two_workers_give_the_same_bits(once, tmp_path):
     values, folder = once
     run_study(plan_from(values, "plan"), tmp_path / "two", workers=2)
     assert same_trials(folder, tmp_path / "two")
+
+
+def test_a_finished_study_is_not_run_again(once, monkeypatch):
+    values, folder = once
+    before = (folder / TRIALS).stat().st_mtime_ns
+    monkeypatch.setattr("listener.study.run.run_chunk", None)
+    assert run_study(plan_from(values, "plan"), folder, workers=1) == folder / TRIALS
+    assert (folder / TRIALS).stat().st_mtime_ns == before
+
+
+def test_a_worker_that_is_killed_ends_in_one_line_and_the_next_run_finishes(once, tmp_path):
+    """The process that does the trials is killed, not the one that asked for them."""
+    values, folder = once
+    (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
+    command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(tmp_path / "out"), "--workers", "2"]
+    process = subprocess.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True)
+    wait_for(lambda: any((tmp_path / "out" / PARTS).glob("*.parquet")), process)
+    for child in psutil.Process(process.pid).children(recursive=True):
+        if "loky" in " ".join(child.cmdline()) and "resource_tracker" not in " ".join(child.cmdline()):
+            child.kill()
+    _, said = process.communicate(timeout=120)
+    assert process.returncode == 1 and "a worker was killed" in said and "Traceback" not in said
+    run_study(plan_from(values, "plan"), tmp_path / "out", workers=1)
+    assert same_trials(folder, tmp_path / "out")
 
 
 def test_killed_and_run_again_gives_the_same_bits(once, tmp_path):
@@ -118,8 +143,9 @@ def wait_for(condition, process: subprocess.Popen, limit_s: float = 90.0):
     return value
 
 
-def test_a_cluster_that_cannot_be_reached_is_one_line_before_any_work(once, tmp_path):
+def test_a_cluster_that_cannot_be_reached_is_one_line_before_any_work(once, tmp_path, monkeypatch):
     values, _ = once
+    monkeypatch.setattr("listener.study.cluster.WAIT_S", 2)
     with pytest.raises(UserError, match="cluster tcp://127.0.0.1:1: cannot be reached") as caught:
         run_study(plan_from(values, "plan"), tmp_path / "out", 1, cluster="tcp://127.0.0.1:1")
     assert "\n" not in str(caught.value) and not (tmp_path / "out").exists()
