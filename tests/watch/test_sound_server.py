@@ -26,6 +26,9 @@ EXERCISE = RECORDINGS / "exercise_halvard.flac"
 LINES = 8
 LEAD_S = 6.0
 LATEST_S = 0.2
+# The ear hears in chunks of 240 ms and tells a word early, so that where the alert found the last word's end hangs on
+# how the chunks fell on the sound; a call's place is its start.
+LAST_WORD_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -92,10 +95,13 @@ def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
     for number, part in enumerate(parts):
         expected = [e for heard in replay(part.file, settings, engine) for e in heard.events if isinstance(e, Alert)]
         shift_s = offset_s(tmp_path / "recorded", part)
-        found = sorted(row.body["end_s"] - shift_s for row in live if row.channel == part.name)
-        ends_s = sorted(alert.end_s for alert in expected)
-        assert len(found) == len(ends_s), f"{part.name}: live {found}, replayed {ends_s}"
-        assert np.abs(np.array(found) - ends_s).max(initial=0.0) <= LATEST_S, f"{part.name}: live {found}, replayed {ends_s}"
+        rows = [row.body for row in live if row.channel == part.name]
+        found = sorted((row["start_s"] - shift_s, row["end_s"] - shift_s) for row in rows)
+        wanted = sorted((alert.start_s, alert.end_s) for alert in expected)
+        said = f"{part.name}: live {found}, replayed {wanted}"
+        assert len(found) == len(wanted), said
+        for (start_s, end_s), (wanted_start_s, wanted_end_s) in zip(found, wanted, strict=True):
+            assert abs(start_s - wanted_start_s) <= LATEST_S and abs(end_s - wanted_end_s) <= LAST_WORD_S, said
         assert channel(station, number).gaps == 0
-        count += len(ends_s)
+        count += len(wanted)
     assert count >= 3, "the exercise holds several calls"
