@@ -70,8 +70,15 @@ class GateSettings(_Model):
     """How long the gate stays open after the last speech."""
 
 
+class EarSettings(_Model):
+    """The ear, the engine trained for launch noise."""
+
+    model_path: Path | None = None
+    """The model's folder: the one that holds ear.json. Without it, the model that comes with the listener."""
+
+
 class SphinxSettings(_Model):
-    """PocketSphinx, the engine with a US English model that needs no download."""
+    """PocketSphinx, a general recogniser of US English that needs no download."""
 
 
 class VoskSettings(_Model):
@@ -110,7 +117,7 @@ class Settings(_Model):
 
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls to listen for, any number at once."""
-    engine: Literal["sphinx", "vosk"] = "sphinx"
+    engine: Literal["ear", "sphinx", "vosk"] = "ear"
     """Which recogniser listens."""
     sensitivity: Sensitivity = "balanced"
     """cautious: fewer false alerts; eager: fewer missed calls."""
@@ -120,6 +127,7 @@ class Settings(_Model):
     """The voice gate, or off."""
     pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = {}
     """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
+    ear: EarSettings = EarSettings()
     sphinx: SphinxSettings = SphinxSettings()
     vosk: VoskSettings = VoskSettings()
     watch: WatchSettings = WatchSettings()
@@ -171,11 +179,12 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
 
 def _from_folder(settings: Settings, folder: Path) -> Settings:
     settings = settings.model_copy(update={"watch": settings.watch.from_folder(folder)})
-    model_path = settings.vosk.model_path
-    if model_path is None or model_path.is_absolute():
-        return settings
-    vosk = settings.vosk.model_copy(update={"model_path": folder / model_path.expanduser()})
-    return settings.model_copy(update={"vosk": vosk})
+    for name in ("ear", "vosk"):
+        engine = getattr(settings, name)
+        if engine.model_path is not None and not engine.model_path.is_absolute():
+            path = folder / engine.model_path.expanduser()
+            settings = settings.model_copy(update={name: engine.model_copy(update={"model_path": path})})
+    return settings
 
 
 def _where(error: yaml.YAMLError) -> str:

@@ -43,7 +43,7 @@ def test_every_setting_in_the_shipped_files_is_explained_beside_or_above_it(name
 @pytest.mark.parametrize(
     "text, said",
     [
-        ("engine: whisper", "engine: must be 'sphinx' or 'vosk' (it is 'whisper')"),
+        ("engine: whisper", "engine: must be 'ear', 'sphinx' or 'vosk' (it is 'whisper')"),
         ("fancy: 1", "fancy: no such setting"),
         ("phrases: [{words: stop, repeats: 9}]", "phrases.0.repeats: must be at most 5 (it is 9)"),
         ("phrases: [{words: stop, repeats: three}]", "phrases.0.repeats: must be a whole number (it is 'three')"),

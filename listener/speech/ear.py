@@ -21,21 +21,46 @@ from listener.errors import UserError
 from listener.events import Hit
 from listener.settings import Settings
 from listener.speech import features
-from listener.speech.pronounce import PHONE_INDEX, Pronunciation, phrase_pronunciations, pronunciations
-from listener.speech.search import PhoneSearch
+from listener.speech.pronounce import (
+    PHONE_INDEX,
+    Pronunciation,
+    every_pronunciation,
+    phrase_pronunciations,
+    pronunciations,
+)
+from listener.speech.search import Found, PhoneSearch, longer_words, look_alikes
 from listener.speech.spotter import Calibration
 
 HOP = features.HOP
 FRAME_S = 0.02
+MODEL = "ear-1"
+CLEAR = -0.5  # log-likelihood ratio from which a look-alike is clearly heard
+NOT_HEARD = -99.0  # log probability of a word that is not there
+
+
+def shipped_model() -> Path:
+    """The model that comes with the listener: inside the installed package, or in the project's models/."""
+    installed = Path(__file__).parent / MODEL
+    return installed if installed.exists() else Path(__file__).parents[2] / "models" / MODEL
 
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """How the two views become one score: phones * phone_score + words * word_score + offset."""
+    """How the two views become one score: phones * phone_score + words * word_score + offset.
+
+    Long phrases are rarely met by chance, so each phone beyond four, up to eight, adds ``per_phone``;
+    each one short of four takes as much away.
+    """
 
     phones: float
     words: float
     offset: float
+    per_phone: float
+    frame_cost: float  # the most that a frame can cost a phrase in the phone search
+    rival: float  # what it costs, per unit above rival_from, that a longer word is likely instead
+    rival_from: float
+    alike: float  # what it costs that a look-alike of the phrase is clearly heard
+    alike_margin: float  # by how much (log-likelihood) it must fit better than the phrase
     word_lowest: float  # the word view's log probability is not taken below this
     told_floor: float  # hits below this score are not told
     end_shift_s: float  # from the last phone's frame to the end of the word
@@ -135,43 +160,50 @@ class Network:
         return phones, words
 
 
+def _embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
+    return text.run(["word"], {"phones": np.array([[PHONE_INDEX[p] for p in way]], np.int64)})[0][0]
+
+
 class WordView:
     """How likely each phrase's words are at a frame, among thousands of rivals.
 
-    ``phrases`` holds per phrase its words, each with its pronunciations.
+    ``phrases`` holds per phrase its words, each with its pronunciations; ``near`` the look-alikes
+    and longer words of the phrases, which are rivals even where they are not common.
     """
 
-    def __init__(self, folder: Path, phrases: list[list[list[Pronunciation]]]) -> None:
-        text = open_session(folder / "text.onnx")
-        self._slots: list[list[list[int]]] = []
-        ours: list[Pronunciation] = []
-        for words in phrases:
-            slots = []
-            for ways in words:
-                slots.append(list(range(1 + len(ours), 1 + len(ours) + len(ways))))
-                ours.extend(ways)
-            self._slots.append(slots)
-        embedded = [
-            text.run(["word"], {"phones": np.array([[PHONE_INDEX[p] for p in way]], np.int64)})[0][0]
-            for way in ours
-        ]
+    def __init__(
+        self, folder: Path, phrases: list[list[list[Pronunciation]]], near: list[Pronunciation]
+    ) -> None:
+        ours = [way for words in phrases for ways in words for way in ways]
+        numbers = iter(range(1, 1 + len(ours)))
+        self._slots = [[[next(numbers) for _ in ways] for ways in words] for words in phrases]
         with np.load(folder / "rivals.npz") as file:
-            same = {" ".join(way) for way in ours}
-            keep = [i for i, said in enumerate(file["phones"]) if said not in same]
-            rivals = file["embedded"][keep].astype(np.float32)
-        self._matrix = np.concatenate([np.stack(embedded), rivals]).T / np.float32(16.0)
+            common = {tuple(way.split()): i for i, way in enumerate(file["phones"])}
+            embedded = file["embedded"].astype(np.float32)
+        rare = [way for way in dict.fromkeys(near) if way not in common and way not in ours]
+        kept = [way for way in common if way not in ours]
+        text = open_session(folder / "text.onnx")
+        rows = [_embed(text, way) for way in [*ours, *rare]]
+        self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
+        rivals = [*rare, *kept]
+        self._longer = [
+            np.array([1 + len(ours) + rivals.index(way) for way in longer_words(words[0], rivals)], np.int64)
+            if len(words) == 1 else np.zeros(0, np.int64)
+            for words in phrases
+        ]  # fmt: skip
 
-    def judge(self, queries: np.ndarray) -> np.ndarray:
-        """(frames, query+1) -> log probability per frame and word of each phrase, (frames, words).
+    def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
+        and of the likeliest longer word that holds a phrase whole ("suspended"), (frames, phrases).
 
         Words are numbered through the phrases in order; see ``columns``.
         """
         logits = np.concatenate([queries[:, -1:], queries[:, :-1] @ self._matrix], axis=1)
         top = logits.max(axis=1, keepdims=True)
         log_probs = logits - top - np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
-        return np.stack(
-            [log_probs[:, slot].max(axis=1) for slots in self._slots for slot in slots], axis=1
-        )
+        ours = [log_probs[:, slot].max(axis=1) for slots in self._slots for slot in slots]
+        longer = [log_probs[:, c].max(axis=1, initial=NOT_HEARD) for c in self._longer]
+        return np.stack(ours, axis=1), np.stack(longer, axis=1)
 
     @property
     def columns(self) -> list[slice]:
@@ -189,41 +221,75 @@ class Heard:
     phones: float
     words: float
     score: float
+    rival: float
 
 
 class PhraseEar:
     """Joins the two views of one phrase and decides what to tell."""
 
-    LATE = 14  # frames a word may still be confirmed after its last phone: 280 ms
+    LATE = 14  # frames that the word view may lag behind the last phone: 280 ms
+    SURE = -1.0  # log probability from which the word view needs no more time ...
+    COMPLETE = -0.2  # ... if the phones fit at least this well
     BETTER = 0.1  # tell again only if the score rose by this much
+    REACH = 160  # frames that the word view is remembered
 
-    def __init__(self, weights: Weights) -> None:
+    def __init__(self, weights: Weights, phones: int, words: int = 1) -> None:
         self._weights = weights
+        self._phones = phones
+        self._offset = weights.offset + weights.per_phone * (min(phones, 8) - 4)
         self._ends: deque[tuple[int, int, float]] = deque(maxlen=self.LATE)
-        self._words: deque[np.ndarray] = deque(maxlen=160)
+        # Per frame: the word view of our words; of the likeliest longer word; the best look-alike's fit.
+        self._words = np.full((8 * self.REACH, words + 2), NOT_HEARD, np.float32)
+        self._at = self.REACH  # where the next frame's word view goes
         self._told: deque[Heard] = deque(maxlen=8)
 
-    def hear(self, frame: int, phones: float, start: int, words: np.ndarray) -> Heard | None:
-        """One frame: gives the word that became known at it, or came out better than before."""
-        self._words.append(words)
+    def hear(
+        self, frame: int, phones: float, start: int, words: np.ndarray, rival: float, alike: float = NOT_HEARD
+    ) -> Heard | None:
+        """One frame: gives the word that became known at it, or came out better than before.
+
+        Where the word view is sure, a word is told at once; else it is given time to name a longer word.
+        """
+        self._remember(words, rival, alike)
         self._ends.append((start, frame, phones))
-        weights, best = self._weights, None
-        hopeless = weights.told_floor - weights.offset  # even a certain word view could not lift it
+        weights = self._weights
+        needed = (weights.told_floor - self._offset) / weights.phones  # were the word view certain
+        if max(fit for _, _, fit in self._ends) < needed:
+            return None
+        ours, rivals, alikes = self._lately()
+        best: Heard | None = None
         for begin, end, fit in self._ends:
-            if weights.phones * fit < hopeless:
+            back = min(frame - begin, self.REACH - 1)
+            word = float(ours[back])
+            at_once = word >= self.SURE and fit >= self.COMPLETE
+            if not at_once and frame - end < self.LATE - 1:
                 continue
-            word = self._word_score(frame - begin + 1)
-            score = weights.phones * fit + weights.words * word + weights.offset
+            score = weights.phones * fit + weights.words * word + self._offset
+            if fit * self._phones < float(alikes[back]) - weights.alike_margin:
+                score -= weights.alike
+            if word < self.SURE:
+                score -= weights.rival * max(0.0, float(rivals[back]) - weights.rival_from)
             if best is None or score > best.score:
-                best = Heard(begin, end, fit, word, score)
+                best = Heard(begin, end, fit, word, score, float(rivals[back]))
         if best is None or best.score < weights.told_floor or not self._is_news(best):
             return None
         self._told.append(best)
         return best
 
-    def _word_score(self, frames: int) -> float:
-        recent = np.array(self._words)[-frames:]
-        return float(np.maximum(recent.max(axis=0), self._weights.word_lowest).mean())
+    def _remember(self, words: np.ndarray, rival: float, alike: float) -> None:
+        if self._at == len(self._words):
+            self._words[: self.REACH] = self._words[-self.REACH :]
+            self._at = self.REACH
+        self._words[self._at, :-2] = np.maximum(words, self._weights.word_lowest)
+        self._words[self._at, -2:] = rival, alike
+        self._at += 1
+
+    def _lately(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Entry n: the best in the last n + 1 frames of our words (averaged), the longer words, the look-alikes."""
+        recent = self._words[self._at - self.REACH : self._at][::-1]
+        best = np.maximum.accumulate(recent, axis=0)
+        ours = np.maximum(best[:, :-2], self._weights.word_lowest).mean(axis=1)
+        return ours, best[:, -2], best[:, -1]
 
     def _is_news(self, new: Heard) -> bool:
         return not any(
@@ -240,7 +306,7 @@ class EarSpotter:
     def __init__(self, engine: EarEngine) -> None:
         self._engine = engine
         self._network = Network(engine.session, engine.info)
-        self._search = PhoneSearch(engine.ways)
+        self._search = PhoneSearch([*engine.ways, *engine.alikes], engine.info.weights.frame_cost)
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
@@ -248,7 +314,11 @@ class EarSpotter:
         self._frame = 0
         self._network.restart()
         self._search.restart()
-        self._phrases = [PhraseEar(self._engine.info.weights) for _ in self._engine.names]
+        weights, columns = self._engine.info.weights, self._engine.words.columns
+        self._phrases = [
+            PhraseEar(weights, min(map(len, ways)), column.stop - column.start)
+            for ways, column in zip(self._engine.ways, columns, strict=True)
+        ]
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
         return self._hits(self._network.feed(samples))
@@ -258,16 +328,26 @@ class EarSpotter:
 
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
-        words, columns = self._engine.words.judge(queries), self._engine.words.columns
+        (words, longer), columns = self._engine.words.judge(queries), self._engine.words.columns
         heard = []
-        for row, word_row in zip(phones, words, strict=True):
+        for row, word_row, rival in zip(phones, words, longer, strict=True):
             found = self._search.step(row)
             for i, (name, phrase) in enumerate(zip(self._engine.names, self._phrases, strict=True)):
-                news = phrase.hear(self._frame, float(found.score[i]), int(found.start[i]), word_row[columns[i]])
+                fit, start = float(found.score[i]), int(found.start[i])
+                alike = self._alike(i, found)
+                news = phrase.hear(self._frame, fit, start, word_row[columns[i]], float(rival[i]), alike)
                 if news:
                     heard.append((name, news))
             self._frame += 1
         return heard
+
+    def _alike(self, phrase: int, found: Found) -> float:
+        """The best look-alike's log-likelihood ratio at this frame, if it is clearly heard."""
+        fits = [
+            found.score[len(self._phrases) + k] * self._engine.alike_phones[k] for k in self._engine.alikes_of[phrase]
+        ]
+        best = max(fits, default=NOT_HEARD)
+        return float(best) if best >= CLEAR else NOT_HEARD
 
     def _hits(self, chunks: list[tuple[np.ndarray, np.ndarray]]) -> list[Hit]:
         return [self._hit(name, heard) for chunk in chunks for name, heard in self.judge(*chunk)]
@@ -288,11 +368,20 @@ class EarEngine:
     name = "ear"
 
     def __init__(self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> None:
+        self.folder = folder
         self.info = read_info(folder)
         self.names = phrases
         self.ways = [phrase_pronunciations(words.split(), spelled) for words in phrases]
-        self.words = WordView(folder, [[pronunciations(w, spelled) for w in words.split()] for words in phrases])
         self.session = open_session(folder / "ear.onnx")
+        dictionary = every_pronunciation()
+        alikes = [look_alikes(ways, dictionary) for ways in self.ways]
+        near = [way for some in alikes for way in some]
+        near += [way for ways in self.ways for way in longer_words(ways, dictionary)]
+        self.words = WordView(folder, [[pronunciations(w, spelled) for w in words.split()] for words in phrases], near)
+        self.alikes = [[way] for some in alikes for way in some]
+        self.alike_phones = [len(way) for some in alikes for way in some]
+        numbers = iter(range(len(self.alikes)))
+        self.alikes_of = [[next(numbers) for _ in some] for some in alikes]
 
     @property
     def calibration(self) -> Calibration:
@@ -304,4 +393,5 @@ class EarEngine:
 
 def load(settings: Settings) -> EarEngine:
     """The engine of the settings. Raises UserError for unknown words and damaged models."""
-    return EarEngine(settings.ear.model_folder(), [p.words for p in settings.phrases], dict(settings.pronounce))
+    folder = settings.ear.model_path or shipped_model()
+    return EarEngine(folder, [p.words for p in settings.phrases], dict(settings.pronounce))

@@ -9,6 +9,7 @@ from listener.speech.spotter import Engine
 
 # name in the settings -> module:factory, where factory(settings) gives an Engine
 ENGINES: dict[str, str] = {
+    "ear": "listener.speech.ear:load",
     "sphinx": "listener.speech.sphinx_spotter:load",
     "vosk": "listener.speech.vosk_spotter:load",
 }

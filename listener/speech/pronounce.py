@@ -72,3 +72,10 @@ def phrase_pronunciations(
     for word in words:
         ways = [way + p for way in ways for p in pronunciations(word, spelled)]
     return ways
+
+
+@cache
+def every_pronunciation() -> tuple[Pronunciation, ...]:
+    """All pronunciations in the dictionary, without stress, each once."""
+    ways = (tuple(p.rstrip("012") for p in phones) for said in _dictionary().values() for phones in said)
+    return tuple(dict.fromkeys(ways))

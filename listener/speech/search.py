@@ -95,3 +95,29 @@ class PhoneSearch:
         scores, starts = self._score[self._ends] / self._lengths, self._start[self._ends]
         pick = [ways[np.argmax(scores[ways])] for ways in self._of_phrase]
         return Found(scores[pick], starts[pick])
+
+
+def look_alikes(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+    """Words that differ from a way to say the phrase in one consonant only ("suspense").
+
+    Only for phrases of five phones or more: short ones have too many, and differences of a vowel
+    are left out because accents make them.
+    """
+    return [word for word in words if any(_one_consonant_apart(way, word) for way in ways)]
+
+
+def longer_words(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+    """Words that hold a way to say the phrase whole ("suspended")."""
+    return [word for word in words if any(_holds(word, way) for way in ways)]
+
+
+def _one_consonant_apart(way: Pronunciation, word: Pronunciation) -> bool:
+    if len(word) != len(way) or len(way) < 5:
+        return False
+    differing = [(a, b) for a, b in zip(way, word, strict=True) if a != b]
+    return len(differing) == 1 and not any(phone[0] in "AEIOU" for phone in differing[0])
+
+
+def _holds(word: Pronunciation, way: Pronunciation) -> bool:
+    n = len(way)
+    return len(word) > n and any(word[i : i + n] == way for i in range(len(word) - n + 1))

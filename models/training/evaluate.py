@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-from listener.events import Alert, Candidate
+from listener.events import Alert, Block, Candidate
 from listener.monitor import Monitor
 from listener.settings import PhraseSettings, Settings
 from listener.speech.engines import load_engine
@@ -68,7 +68,9 @@ def _events(audio: np.ndarray, settings: Settings) -> tuple[list, float]:
         _engines[key] = load_engine(settings)
     monitor = Monitor(settings, RATE_HZ, engine=_engines[key])
     began = time.process_time()
-    events = [event for second in np.array_split(audio, max(1, len(audio) // RATE_HZ)) for event in monitor.feed(second)]
+    events = []
+    for first in range(0, len(audio), RATE_HZ):
+        events += monitor.feed(Block(audio[first : first + RATE_HZ], first, RATE_HZ))
     return events + monitor.finish(), time.process_time() - began
 
 
@@ -126,6 +128,7 @@ def run(
     noises = devset.jets(packages / SOUNDS)
     count = lambda n: max(2, round(n * share))  # noqa: E731
     spoken = load(voices, real=False, workers=workers, dev=True)
+    # Calls: settings of the trial's own phrase. Speech without calls: ten phrases at once.
     many = devset.trials(spoken, "voices", ["suspend"], list(SNRS), noises, count(120), 1)
     yield from _spread(partial(_call_row, settings), many, workers)
     others = devset.trials(spoken, "voices", list(CALLS_OF_VOICES[1:]), list(SNRS), noises, count(32), 2)

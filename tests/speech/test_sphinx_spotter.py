@@ -20,7 +20,7 @@ SUSPEND = ("S", "AH", "S", "P", "EH", "N", "D")
 
 @pytest.fixture(scope="module")
 def engine():
-    return load_engine(Settings())
+    return load_engine(Settings(engine="sphinx"))
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def said(word: np.ndarray, times: int, before_s: float = 1.0) -> tuple[np.ndarra
     return (sound + np.random.default_rng(2).normal(0, 2e-3, len(sound))).astype(np.float32), spans
 
 
-def listen(samples, engine, block=4_000, settings=Settings()):
+def listen(samples, engine, block=4_000, settings=Settings(engine="sphinx")):
     monitor = Monitor(settings, RATE_HZ, engine=engine)
     events = []
     for i in range(0, len(samples), block):
@@ -72,12 +72,13 @@ def test_block_sizes_do_not_matter(word, engine):
 
 def test_a_call_across_the_change_of_utterance_is_heard(word, engine):
     samples, spans = said(word, 3, before_s=18.2)  # utterances change at 20 s
-    (alert,) = [e for e in listen(samples, engine, settings=Settings(gate="off")) if e.kind == "alert"]
+    (alert,) = [e for e in listen(samples, engine, settings=Settings(engine="sphinx", gate="off")) if e.kind == "alert"]
     assert alert.start_s == pytest.approx(spans[0][0], abs=0.2)
 
 
 def test_several_phrases_and_own_spellings(word):
     settings = Settings(
+        engine="sphinx",
         phrases=(PhraseSettings(words="zorkel"), PhraseSettings(words="cease fire")),
         pronounce={"zorkel": " ".join(SUSPEND)},
     )
@@ -88,12 +89,12 @@ def test_several_phrases_and_own_spellings(word):
 
 def test_unknown_words_name_the_way_out():
     with pytest.raises(UserError, match="'zorkel' is not in the pronouncing dictionary: spell"):
-        load_engine(Settings(phrases=(PhraseSettings(words="zorkel"),)))
+        load_engine(Settings(engine="sphinx", phrases=(PhraseSettings(words="zorkel"),)))
 
 
 def test_a_phrase_of_one_or_two_sounds_is_refused():
     with pytest.raises(UserError, match="'go' is too short"):
-        load_engine(Settings(phrases=(PhraseSettings(words="go"),)))
+        load_engine(Settings(engine="sphinx", phrases=(PhraseSettings(words="go"),)))
 
 
 def test_the_score_rises_with_the_ratio_and_with_care():
