@@ -32,6 +32,7 @@ from listener.speech.search import Found, PhoneSearch, longer_words, look_alikes
 from listener.speech.spotter import Calibration
 
 HOP = features.HOP
+UNIT = 4 * HOP  # samples made into features at a time: the same arithmetic however the sound comes
 FRAME_S = 0.02
 MODEL = "ear-1"
 CLEAR = -0.5  # log-likelihood ratio from which a look-alike is clearly heard
@@ -126,6 +127,7 @@ class Network:
 
     def restart(self) -> None:
         self._features = features.FeatureStream()
+        self._samples = np.zeros(0, np.float32)
         self._waiting = np.zeros((2, 2 * features.BANDS), np.float32)
         self._keys = np.zeros(self._cache_shape, np.float32)
         self._values = np.zeros(self._cache_shape, np.float32)
@@ -133,16 +135,20 @@ class Network:
 
     def feed(self, samples: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
         """Per chunk that became whole: phone log-probabilities (chunk, 40), queries (chunk, query+1)."""
-        self._waiting = np.concatenate([self._waiting, self._features.feed(samples)])
+        self._samples = np.concatenate([self._samples, samples])
         step, out = 2 * self._info.chunk, []
-        while len(self._waiting) >= step + 3:
-            out.append(self._run(self._waiting[: step + 3]))
-            self._waiting = self._waiting[step:]
+        for unit in range(0, len(self._samples) - UNIT + 1, UNIT):
+            frames = self._features.feed(self._samples[unit : unit + UNIT])
+            self._waiting = np.concatenate([self._waiting, frames])
+            if len(self._waiting) >= step + 3:
+                out.append(self._run(self._waiting[: step + 3]))
+                self._waiting = self._waiting[step:]
+        self._samples = self._samples[len(self._samples) // UNIT * UNIT :]
         return out
 
     def flush(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """The chunk that silence would complete: what was said last is still judged."""
-        return self.feed(np.zeros(2 * self._info.chunk * HOP + features.WINDOW, np.float32))
+        return self.feed(np.zeros(2 * self._info.chunk * HOP + features.WINDOW + UNIT, np.float32))
 
     def _run(self, frames: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         phones, words, self._keys, self._values = self._session.run(
