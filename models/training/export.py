@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import argparse
 import hashlib
 import json
 from itertools import groupby
 from pathlib import Path
 
 import numpy as np
-import onnx
 import torch
 from onnxruntime.quantization import QuantType, quantize_dynamic
 from torch import Tensor, nn
 
+from listener.speech.ear import shipped_model
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from models.training.data import transcribe
 from models.training.net import Ear, NetShape
+from models.training.texts import common_words
 
 OPSET = 17
 
@@ -93,5 +96,21 @@ def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibrat
     (folder / "ear.json").write_text(json.dumps(data, indent=2) + "\n")
 
 
-def check(path: Path) -> None:
-    onnx.checker.check_model(str(path))
+def main() -> None:
+    """Write a model folder from fitted weights; score weights and calibration start as ear-1's."""
+    parser = argparse.ArgumentParser(prog="python -m models.training.export", description=main.__doc__)
+    parser.add_argument("--fit", type=Path, required=True, help="ear.pt that the fit wrote")
+    parser.add_argument("--out", type=Path, required=True)
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    net = load_net(torch.load(args.fit, map_location="cpu", weights_only=True))
+    export_step(net, args.out / "ear.onnx")
+    (args.out / "ear.float.onnx").unlink()
+    export_text(net, args.out / "text.onnx")
+    export_rivals(net, [ways[0] for ways in map(transcribe, common_words()) if ways], args.out / "rivals.npz")
+    known = json.loads((shipped_model() / "ear.json").read_text())
+    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"])
+
+
+if __name__ == "__main__":
+    main()

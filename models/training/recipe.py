@@ -13,6 +13,7 @@ from models.training import pool
 from models.training.data import Corpus, join, load
 from models.training.fit import Composer, Fit, Plan, lexicon_of, make_net
 from models.training.net import NetShape
+from models.training.texts import common_words
 
 log = logging.getLogger(__name__)
 
