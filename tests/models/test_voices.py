@@ -1,6 +1,7 @@
 """Voices: who may train, who is held out, and that a voice that is here speaks.  (about 15 s)
 
-An engine that is not installed skips with its own message, unless LISTENER_TEST_ALL=1.
+An engine that is not installed skips with its own message. With LISTENER_TEST_ALL=1 the engines that CI
+installs may not be missing; the others are the recipe's (extra "voices", some 300 MB) and are not CI's.
 """
 
 import csv
@@ -17,22 +18,25 @@ pytest.importorskip("soxr", reason="soxr is not installed")
 from models.training import corpus, texts, voices  # noqa: E402
 
 
+IN_CI = ("espeak", "flite", "flite_held_out")
+
+
 def listed(engine):
     try:
         return voices.voices(engine)
     except voices.VoiceMissing as missing:
-        return _absent(missing)
+        return _absent(engine, missing)
 
 
-def said(voice, spoken="suspend.", speed=1.0):
+def said(engine, voice, spoken="suspend.", speed=1.0):
     try:
         return voice.say(spoken, speed, np.random.default_rng(3))
     except voices.VoiceMissing as missing:
-        return _absent(missing)
+        return _absent(engine, missing)
 
 
-def _absent(missing):
-    if os.environ.get("LISTENER_TEST_ALL") == "1":
+def _absent(engine, missing):
+    if os.environ.get("LISTENER_TEST_ALL") == "1" and engine in IN_CI:
         pytest.fail(str(missing))
     pytest.skip(str(missing))
 
@@ -60,7 +64,7 @@ def test_mixes_are_never_made_from_held_out_packs():
 @pytest.mark.parametrize("engine", list(voices.ENGINES))
 def test_a_voice_speaks_a_word_of_plausible_length(engine):
     voice = listed(engine)[0]
-    samples = said(voice)
+    samples = said(engine, voice)
     assert samples.dtype == np.float32 and samples.ndim == 1
     heard_s = corpus.trim(samples, voice.rate_hz).size / voice.rate_hz
     assert 0.4 < heard_s < 1.6
@@ -70,7 +74,7 @@ def test_a_voice_speaks_a_word_of_plausible_length(engine):
 @pytest.mark.parametrize("engine", ["espeak", "flite", "festival", "piper", "pico"])
 def test_twice_the_speed_is_clearly_shorter(engine):
     voice = listed(engine)[0]
-    slow, fast = (corpus.trim(said(voice, "stop the launch now.", s), voice.rate_hz).size for s in (0.8, 1.6))
+    slow, fast = (corpus.trim(said(engine, voice, "stop the launch now.", s), voice.rate_hz).size for s in (0.8, 1.6))
     assert fast < 0.75 * slow
 
 
