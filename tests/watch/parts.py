@@ -130,9 +130,16 @@ class SoundServer:
         )
 
     def play(self, sink: str, sound: Path) -> subprocess.Popen[bytes]:
-        return subprocess.Popen(
-            ["paplay", f"--device={sink}", "--latency-msec=50", str(sound)], env={**os.environ, **self.env}
-        )
+        """Play a file into a line. A busy server refuses now and then: it is asked again."""
+        command = ["paplay", f"--device={sink}", "--latency-msec=50", str(sound)]
+        for _ in range(10):
+            player = subprocess.Popen(command, env={**os.environ, **self.env})
+            try:
+                if player.wait(0.5) == 0:
+                    return player
+            except subprocess.TimeoutExpired:
+                return player
+        raise AssertionError(f"{sound} cannot be played into {sink}")
 
 
 @contextmanager
