@@ -128,7 +128,6 @@ def run(
     noises = devset.jets(packages / SOUNDS)
     count = lambda n: max(2, round(n * share))  # noqa: E731
     spoken = load(voices, real=False, workers=workers, dev=True)
-    # Calls: settings of the trial's own phrase. Speech without calls: ten phrases at once.
     many = devset.trials(spoken, "voices", ["suspend"], list(SNRS), noises, count(120), 1)
     yield from _spread(partial(_call_row, settings), many, workers)
     others = devset.trials(spoken, "voices", list(CALLS_OF_VOICES[1:]), list(SNRS), noises, count(32), 2)
