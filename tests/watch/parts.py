@@ -46,6 +46,13 @@ def traffic(length_s: float, calls_s: list[float], rate_hz: int = RATE_HZ) -> ND
     return sound
 
 
+def talk(length_s: float, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
+    """Syllables without end in low noise: the voice gate stays open, but no burst is loud enough to be a word."""
+    t = np.arange(round(length_s * rate_hz)) / rate_hz
+    syllables = 0.05 * np.sin(2 * np.pi * 500 * t) * (np.sin(2 * np.pi * 4 * t) > -0.3)
+    return noise(length_s, rate_hz) + syllables.astype(np.float32)
+
+
 def save(path: Path, sound: NDArray[np.float32], rate_hz: int = RATE_HZ) -> Path:
     soundfile.write(path, sound, rate_hz, subtype="PCM_16")
     return path

@@ -18,7 +18,7 @@ from listener.watch.clock import SystemClock
 from listener.watch.station import Station
 from tests.watch import engines
 from tests.watch.parts import (
-    channel, follow, is_blind, is_state, load_bursts, running, save, settings, sound_server, has_sound_server, traffic,
+    channel, follow, is_blind, is_state, load_bursts, running, save, settings, sound_server, has_sound_server, talk, traffic,
 )  # fmt: skip
 
 STARTED_S = 20.0
@@ -33,7 +33,8 @@ def rows(station: Station, kind: str) -> list[dict]:
 def station_on_file(tmp_path: Path, calls_s: list[float], length_s: float = 60.0, **given) -> Station:
     load = given.pop("load", load_bursts)
     clock = given.pop("clock", None)
-    file = save(tmp_path / "radio.wav", traffic(length_s, calls_s, 16_000), 16_000)
+    sound = given.pop("sound", None)
+    file = save(tmp_path / "radio.wav", traffic(length_s, calls_s, 16_000) if sound is None else sound, 16_000)
     return Station(
         settings(tmp_path, [{"name": "Launch", "file": str(file)}], **given), tmp_path / "state", load=load, clock=clock
     )
@@ -80,7 +81,7 @@ def test_a_recogniser_that_dies_or_stops_in_the_middle_of_a_call_loses_nothing(t
     ids=["error", "no model", "deaf", "slow"],
 )
 def test_a_recogniser_that_cannot_do_its_work_is_blind_and_says_why(tmp_path, load, code, said):
-    with running(station_on_file(tmp_path, [], load=load)) as station:
+    with running(station_on_file(tmp_path, [], sound=talk(60.0, 16_000), load=load)) as station:
         follow(station, is_blind(code), STARTED_S + 10)
         assert any(said in because.detail for because in channel(station).because)
 
