@@ -71,7 +71,8 @@ class Design:
 
     def chunks(self) -> Iterator[range]:
         """Runs of sounds that are worked on in one go: each at least 20 s of sound, and about 500 of them at most."""
-        whole = sum(self.seconds(s) for s in (0, self.sounds - 1)) / 2 * self.sounds
+        calls = self.sounds - self.negative_count
+        whole = self.negative_count * self.seconds(0) + calls * self.seconds(self.sounds - 1)
         least = max(20.0, whole / 500)
         start, filled = 0, 0.0
         for sound in range(self.sounds):
