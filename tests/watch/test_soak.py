@@ -27,6 +27,8 @@ EXERCISE = Path(__file__).parent.parent.parent / "recordings_synthetic" / "exerc
 BURSTS_S = (7.0, 31.3, 48.9)
 GROWTH_MB = 20.0
 DRIFT_S = 0.050
+# A soak takes all the computer gives and is often run behind other work: nothing in it is judged by the clock.
+PATIENT = {"backlog_s": 30.0, "heartbeat_s": 60.0}
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Round:
 
 def round_of_bursts(tmp_path: Path) -> Round:
     file = save(tmp_path / "radio.wav", traffic(60.0, list(BURSTS_S), 16_000), 16_000)
-    given = settings(tmp_path, [{"name": "Launch", "file": str(file)}], supervision={"backlog_s": 30.0})
+    given = settings(tmp_path, [{"name": "Launch", "file": str(file)}], supervision=PATIENT)
     return Round(file, 60.0, given, load_bursts, tuple(call + CALL_S[-1][1] for call in BURSTS_S))
 
 
@@ -55,7 +57,7 @@ def round_of_the_exercise(tmp_path: Path) -> Round:
     health = {"digital_silence_s": "off", "lowest_level_dbov": "off", "steady_carrier_s": "off"}
     watch = {
         "channels": [{"name": "Launch", "file": str(file)}], "tone": {"enabled": False}, "least_free_mb": 1,
-        "health": health, "supervision": {"backlog_s": 30.0},
+        "health": health, "supervision": PATIENT,
     }  # fmt: skip
     given = Settings.model_validate({"engine": ENGINE, "watch": watch})
     ends_s = [e.end_s for heard in replay(file, given, load_engine(given)) for e in heard.events if isinstance(e, Alert)]
@@ -81,16 +83,16 @@ def test_a_long_watch_neither_grows_nor_drifts_nor_misses_a_call(tmp_path):
             memory[name].append(memory_mb(pid))
 
     with running(station):
-        follow(station, lambda s: channel(s).proof_passed is True, 60.0)
+        follow(station, lambda s: channel(s).proof_passed is True, 120.0)
         # The ring (40 s of sound) and the strips fill up first: growth is counted after five minutes of stream.
         start_s = min(300.0, length_s / 3)
-        follow(station, lambda s: channel(s).stream_s > start_s, 120.0)
+        follow(station, lambda s: channel(s).stream_s > start_s, max(120.0, length_s))
         for tenth in range(1, 11):
             measure()
             aim_s = start_s + (length_s - start_s) * tenth / 10
-            follow(station, lambda s, aim_s=aim_s: channel(s).stream_s >= aim_s - 1e-3, max(120.0, length_s / 10))
+            follow(station, lambda s, aim_s=aim_s: channel(s).stream_s >= aim_s - 1e-3, max(120.0, length_s))
             station.acknowledge_all("soak")
-        follow(station, lambda s: channel(s).behind_s == 0, 30.0)
+        follow(station, lambda s: channel(s).behind_s == 0, 120.0)
         measure()
         restarts = channel(station).restarts
     ends_s = [row.body["end_s"] for row in Records(station.folder).rows(Query(kinds=("alert",)))]
