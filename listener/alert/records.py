@@ -20,7 +20,7 @@ _STEP = 500
 class Query:
     """Which rows: all conditions together; None or empty is no condition.
 
-    after_id: rows with a higher id (the cursor). since, until: UTC text as in the journal, [since, until).
+    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the journal, [since, until).
     kinds, channel: exact. about: an alert's id: its own row and every row about it. text: anywhere in the body.
     newest_first with limit gives the last ones.
     """
@@ -34,6 +34,7 @@ class Query:
     text: str | None = None
     limit: int | None = None
     newest_first: bool = False
+    before_id: int | None = None
 
 
 class Records:
@@ -116,7 +117,8 @@ def _conditions(query: Query) -> tuple[str, list[object]]:
     parts: list[str] = []
     values: list[object] = []
     for condition, value in (
-        ("id > ?", query.after_id), ("utc >= ?", query.since), ("utc < ?", query.until), ("channel = ?", query.channel),
+        ("id > ?", query.after_id), ("id < ?", query.before_id), ("utc >= ?", query.since), ("utc < ?", query.until),
+        ("channel = ?", query.channel),
     ):  # fmt: skip
         if value is not None:
             parts.append(condition)
@@ -189,5 +191,11 @@ def words(row: Row) -> str:
             return f"clip {b['file']}" if b.get("file") else f"no clip: {b['detail']}"
         case "acknowledge":
             return f"acknowledged by {b['who']}"
+        case "note":
+            return f"note by {b['who']}: {b['text']}"
+        case "mark":
+            return f"marked as {b['mark']} by {b['who']}"
+        case "step":
+            return f"step {b['step']!r} {'done' if b.get('done', True) else 'taken back'}, {b['who']}"
         case _:
             return ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))

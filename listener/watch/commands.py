@@ -3,6 +3,7 @@
 import logging
 import os
 import signal
+import sys
 import threading
 from pathlib import Path
 from typing import Annotated
@@ -37,8 +38,10 @@ def watch(
     check: Annotated[bool, typer.Option("--check", help="Test everything once and tell; status 1 if anything fails.")] = False,
     sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
+    page: Annotated[bool, typer.Option("--page/--no-page", help="Whether the watch page is served, for a browser.")] = True,
 ) -> None:
     """Listen to the radios, live, until stopped."""
+    from listener.watch.page.serve import PageServer
     from listener.watch.service import Notifier
     from listener.watch.station import Station
     from listener.watch.view import ConsoleView
@@ -52,6 +55,9 @@ def watch(
     # What is logged is told in the view and kept in the journal; a log on stderr would spoil the view.
     logging.getLogger("listener").addHandler(logging.NullHandler())
     station = Station(settings, folder, record)
+    server = PageServer(station, page)
+    if server.address:
+        print(f"page: {server.address}", file=sys.stderr)
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
@@ -67,6 +73,7 @@ def watch(
         station.run(ended, each_tick)
     finally:
         notifier.stopping()
+        server.close()
         view.close()
 
 

@@ -1,9 +1,10 @@
 """The settings of the live station: the `watch:` part of the settings file."""
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, field_validator, model_validator
 
 
 class _Model(BaseModel):
@@ -101,6 +102,41 @@ class RecordSettings(_Model):
     """When recordings take more than this, the oldest are deleted."""
 
 
+class PageSettings(_Model):
+    """The watch page, for a browser on this computer (or, with a token, on the network)."""
+
+    enabled: bool = True
+    """Whether it is served."""
+    host: str = "127.0.0.1"
+    """The address it is served on: 127.0.0.1 is this computer only."""
+    port: int = Field(8765, ge=0, le=65_535)
+    """Its port; 0 takes any that is free."""
+    token: SecretStr | None = None
+    """What a browser must be told once before it is shown anything. Needed beyond this computer."""
+    names: tuple[str, ...] = ()
+    """Host names by which browsers reach this computer, besides its own name and its addresses."""
+
+    @property
+    def is_local(self) -> bool:
+        """Only programs on this computer can reach it."""
+        return self.host == "localhost" or _is_loopback(self.host)
+
+    @model_validator(mode="after")
+    def _token_beyond_here(self) -> "PageSettings":
+        if self.token and len(self.token.get_secret_value()) < 16:
+            raise ValueError("token must have at least 16 characters")
+        if not self.is_local and not self.token:
+            raise ValueError(f"host {self.host} can be reached from the network: set a token of 16 characters or more too")
+        return self
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
 class WatchSettings(_Model):
     """What `listener watch` listens to, and how it is supervised."""
 
@@ -123,6 +159,9 @@ class WatchSettings(_Model):
     proof: ProofSettings = ProofSettings()
     tone: ToneSettings = ToneSettings()
     record: RecordSettings = RecordSettings()
+    page: PageSettings = PageSettings()
+    steps: tuple[Annotated[str, Field(min_length=1, max_length=60)], ...] = Field((), max_length=12)
+    """The unit's own steps after a call, to tick off on the page: a memory aid and a record, nothing more."""
     view: Literal["auto", "plain"] = "auto"
     """auto: a live view on a terminal, else plain lines."""
 

@@ -97,7 +97,7 @@ class ChannelView:
 
 @dataclass(frozen=True, slots=True)
 class StationView:
-    """Everything at one moment. cursor: the last journal row that this view knows."""
+    """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served."""
 
     unix_s: float
     uptime_s: float
@@ -108,6 +108,7 @@ class StationView:
     tone_trouble: str
     tone_sounding: bool
     recording: str
+    page: str
     version: str
     settings_fingerprint: str
 

@@ -80,6 +80,7 @@ class Station:
         self._recording_trouble = ""
         self._not_journalled = 0
         self.cursor = 0
+        self.page = ""  # where the watch page is served
         self.journal = Journal(folder, self._on_journal_trouble)
         self._remembered = list(_unacknowledged(folder, self.clock.unix() - _REMEMBER_S))
         text = settings.model_dump_json()
@@ -87,10 +88,10 @@ class Station:
         self._journal("settings", {"fingerprint": self.fingerprint, "settings": settings.model_dump(mode="json")})
         self._journal("start", {"version": __version__, "fingerprint": self.fingerprint, "pid": os.getpid()})
         for words in without_proof(settings):
-            self._fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
+            self.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         self._make_channels(load, speed, rounds)
         self.sounder = Sounder(
-            settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self._fault
+            settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
         )
         self._keeper = Keeper(
             folder, record, self.channels, settings.watch, self._on_clip, self._on_recording, self._on_file
@@ -193,7 +194,7 @@ class Station:
         with self._lock:
             self._now_s, unix_s = self.clock.monotonic(), self.clock.unix()
             if self._jumps.tick(self._now_s, unix_s):
-                self._fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
+                self.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
             gaps = {id(intake): intake.tick(self._now_s) for intake in self.intakes}
             for channel in self.channels:
                 events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.intake)])
@@ -241,7 +242,7 @@ class Station:
 
     def _on_event(self, channel: Channel, event: Event, unix_s: float) -> None:
         if isinstance(event, Fault):
-            self._fault(event.what, event.detail, channel.name)
+            self.fault(event.what, event.detail, channel.name)
         if not isinstance(event, Alert | PartlyHeard):
             return
         ring = channel.intake.ring
@@ -292,11 +293,11 @@ class Station:
         first = taken.first_sample if taken else None
         self._journal("evidence", body, channel=clip.channel, sample=first, about=clip.about)
         if taken is None:
-            self._fault("evidence", f"no clip of alert {clip.about}: {detail}", clip.channel)
+            self.fault("evidence", f"no clip of alert {clip.about}: {detail}", clip.channel)
 
     def _on_recording(self, what: str, detail: str) -> None:
         self._recording_trouble = detail if what == "recording" and "stopped" in detail else ""
-        self._fault(what, detail)
+        self.fault(what, detail)
 
     def _on_file(self, channel: str, path: str) -> None:
         self._journal("recording", {"file": path}, channel=channel)
@@ -339,7 +340,8 @@ class Station:
             self._pending.append(_Pending(row, kept, self._now_s, then))
         return row
 
-    def _fault(self, what: str, detail: str, channel: str | None = None) -> None:
+    def fault(self, what: str, detail: str, channel: str | None = None) -> None:
+        """Something is wrong that blinds no channel: it is shown and journalled. From any thread."""
         log.warning("%s: %s", what, detail)
         self._faults.append((self.clock.unix(), f"{channel}: {detail}" if channel else detail))
         self._journal("fault", {"what": what, "detail": detail}, channel=channel)
@@ -377,6 +379,7 @@ class Station:
             tone_trouble=self.sounder.trouble,
             tone_sounding=self.sounder.is_sounding,
             recording=recording,
+            page=self.page,
             version=__version__,
             settings_fingerprint=self.fingerprint,
         )

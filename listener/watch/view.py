@@ -119,6 +119,7 @@ def picture(view: StationView, height: int) -> RenderableType:
     foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}  ", style="bold")
     foot.append(f"journal {'ok' if not view.journal_trouble else 'TROUBLE'}  ")
     foot.append(f"tone {'SOUNDING' if view.tone_sounding else view.tone_trouble or 'ready'}  {view.recording}  ")
+    foot.append(f"{view.page}  " if view.page else "")
     foot.append("a: acknowledge  q: quit", style="dim")
     faults = [Text(f"{datetime.fromtimestamp(at, UTC):%H:%M:%S} UTC  {text}") for at, text in view.faults[-3:]]
     return Group(*parts, *faults, foot)

@@ -1,0 +1,127 @@
+"""What people do on the page: acknowledge, note, mark, tick a step. Each is a row of the journal; none moves anything."""
+
+from collections.abc import Awaitable, Callable
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from listener.alert.journal import Row
+from listener.alert.records import Records
+from listener.watch.station import Station
+
+Who = Annotated[str, StringConstraints(strip_whitespace=True, max_length=40)]
+NOBODY = "page"
+"""Who it was when nobody wrote a name: an acknowledgement never fails for want of one."""
+
+
+class _Done(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    alert_id: int = Field(gt=0)
+    who: Who = ""
+
+    @property
+    def name(self) -> str:
+        return self.who or NOBODY
+
+
+class Acknowledged(_Done):
+    """A person has seen the alert."""
+
+
+class Noted(_Done):
+    """What a person wrote about it."""
+
+    text: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
+
+
+class Marked(_Done):
+    """What it was, for later study."""
+
+    mark: Literal["true call", "drill", "false alert"]
+
+
+class Ticked(_Done):
+    """One of the unit's own steps, done or taken back."""
+
+    step: Annotated[str, StringConstraints(min_length=1, max_length=60)]
+    done: bool = True
+
+
+class Impossible(Exception):
+    """It cannot be done: one line for the person."""
+
+
+def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
+    if station.acknowledge(done.alert_id, done.name):
+        return {"acknowledged": done.alert_id}
+    _alert(station, done.alert_id)
+    return {"acknowledged": done.alert_id, "already": True}
+
+
+def note(station: Station, done: Noted) -> dict[str, object]:
+    return _add(station, done, "note", {"text": done.text})
+
+
+def mark(station: Station, done: Marked) -> dict[str, object]:
+    return _add(station, done, "mark", {"mark": done.mark})
+
+
+def step(station: Station, done: Ticked) -> dict[str, object]:
+    if done.step not in station.settings.watch.steps:
+        raise Impossible(f"no step {done.step!r} in the settings (watch.steps)")
+    return _add(station, done, "step", {"step": done.step, "done": done.done})
+
+
+def _add(station: Station, done: _Done, kind: str, body: dict[str, object]) -> dict[str, object]:
+    alert = _alert(station, done.alert_id)
+    row = station.add(kind, alert.id, {**body, "who": done.name}, alert.channel)
+    return {"row": row.id}
+
+
+def _alert(station: Station, alert_id: int) -> Row:
+    """The alert that it is about. Raises Impossible if there is none."""
+    records = Records(station.folder)
+    try:
+        row = records.row(alert_id)
+    finally:
+        records.close()
+    # A row that could not be written yet is shown all the same; people may answer to it.
+    row = row or next((r for r in station.rows_after(alert_id - 1) if r.id == alert_id), None)
+    if row is None or row.kind != "alert":
+        raise Impossible(f"row {alert_id} of the journal is no alert")
+    return row
+
+
+def action_routes(station: Station) -> list[Route]:
+    """POST /do/acknowledge, /do/note, /do/mark, /do/step with a JSON body."""
+    return [
+        Route(f"/do/{work.__name__}", _taking(model, work, station), methods=["POST"])
+        for work, model in ((acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked))
+    ]
+
+
+def _taking(
+    model: type[_Done], work: Callable[..., dict[str, object]], station: Station
+) -> Callable[[Request], Awaitable[Response]]:
+    async def take(request: Request) -> Response:
+        try:
+            done = model.model_validate_json(await request.body())
+        except ClientDisconnect:
+            return Response(status_code=408)
+        except ValidationError as error:
+            first = error.errors()[0]
+            return _wrong(f"{'.'.join(map(str, first['loc'])) or 'body'}: {first['msg']}")
+        try:
+            return JSONResponse(await run_in_threadpool(work, station, done))
+        except Impossible as error:
+            return _wrong(str(error), 404)
+
+    return take
+
+
+def _wrong(line: str, status: int = 422) -> Response:
+    return JSONResponse({"error": line}, status)

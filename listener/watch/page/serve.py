@@ -1,0 +1,87 @@
+"""The page's server beside the station: a thread of its own, so that no browser can hold the station up."""
+
+import asyncio
+import logging
+import socket
+import threading
+from typing import Any
+
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from listener.watch.page.app import page_app
+from listener.watch.station import Station
+
+REQUEST_WAIT_S = 10.0
+"""A connection that has not asked for anything by then is closed."""
+MOST_CONNECTIONS = 1_000
+_CLOSE_WAIT_S = 2.0
+
+for name in ("uvicorn", "sse_starlette", "starlette"):  # a log on stderr would spoil the console view
+    logging.getLogger(name).addHandler(logging.NullHandler())
+
+
+class PageServer:
+    """Serves the page until closed, if it is wanted here and in the settings.
+
+    A server that cannot be started, or ends, is a fault that the station tells. address: what to open in a browser,
+    empty if nothing is served.
+    """
+
+    def __init__(self, station: Station, wanted: bool = True) -> None:
+        page = station.settings.watch.page
+        self._station, self.address = station, ""
+        if not (wanted and page.enabled):
+            return
+        try:
+            self._socket = _listen(page.host, page.port)
+        except OSError as error:
+            why = error.strerror or str(error)
+            station.fault("page", f"the page cannot be served on {page.host}:{page.port}: {why}; set watch.page.port")
+            return
+        if not page.is_local:
+            station.fault("page_open", "the page can be reached from the network, with the token, not encrypted")
+        port = self._socket.getsockname()[1]
+        host = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(page.host, page.host)
+        self.address = station.page = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+        config = uvicorn.Config(
+            page_app(station), http=_Impatient, lifespan="on", log_config=None, access_log=False, server_header=False,
+            timeout_keep_alive=30, timeout_graceful_shutdown=1, limit_concurrency=MOST_CONNECTIONS,
+            h11_max_incomplete_event_size=16_384, ws="none",
+        )  # fmt: skip
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """End it; open pages see a lost connection."""
+        if self.address:
+            self._server.should_exit = True
+            self._thread.join(_CLOSE_WAIT_S)
+
+    def _run(self) -> None:
+        try:
+            asyncio.run(self._server.serve(sockets=[self._socket]))
+        except Exception as error:  # noqa: BLE001 - told, and the watch goes on
+            self._station.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
+
+
+class _Impatient(H11Protocol):
+    """Closes a connection on which no whole request comes in time."""
+
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        self._patience = self.loop.call_later(REQUEST_WAIT_S, self._give_up)
+
+    def _give_up(self) -> None:
+        if self.cycle is None and self.transport and not self.transport.is_closing():
+            self.transport.close()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._patience.cancel()
+        super().connection_lost(exc)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    return socket.create_server((host, port), family=family, backlog=256)

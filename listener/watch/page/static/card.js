@@ -1,0 +1,95 @@
+// One call that was heard: what, when, how sure; then what people did about it.
+
+import { play, send } from "./desk.js";
+import { likely, localTime, make, percent, put, span, utcTime } from "./words.js";
+
+const MARKS = ["true call", "drill", "false alert"];
+
+export class Card {
+  /** about: what the journal has about this alert, see Store. */
+  constructor(alert, steps) {
+    this.alert = alert;
+    this.firstShown = performance.now();
+    this.ago = make("b");
+    this.seen = make("p", { class: "seen" });
+    this.trouble = make("p", { class: "trouble", role: "alert" });
+    this.notes = make("ul", { class: "notes" });
+    this.ack = make("button", { class: "ack", type: "button" }, "Acknowledge ", make("kbd", { text: "A" }));
+    this.ack.addEventListener("click", () => this.acknowledge());
+    const hear = make("button", { class: "hear quiet", type: "button", text: "Play clip" });
+    hear.addEventListener("click", () => { put(this.trouble, ""); play(alert.id, (line) => put(this.trouble, line)); });
+    this.marks = MARKS.map((mark) => this.#marker(mark));
+    this.steps = steps.map((step) => this.#step(step));
+    this.after = this.#after();
+    const title = `call-${alert.id}`;
+    this.element = make("section", { class: "call", "aria-labelledby": title },
+      make("div", { class: "what" },
+        make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: ` ×${alert.words_heard}` })),
+        make("p", { class: "when" }, make("b", { text: localTime(alert.unix_s) }), ` here · ${utcTime(alert.unix_s)} UTC · `, this.ago, " ago"),
+        make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), ` ${percent(alert.confidence)} `, sureBar(alert.confidence)),
+        make("p", { class: "confirm", text: "advisory: confirm by ear" }),
+        make("p", { class: "acts" }, this.ack, hear), this.seen, this.trouble),
+      this.after);
+  }
+
+  acknowledge() {
+    this.ack.disabled = true;
+    send("acknowledge", { alert_id: this.alert.id }, (line) => { put(this.trouble, line); this.ack.disabled = false; });
+  }
+
+  /** isOpen: nobody acknowledged it yet. about: {acknowledged, notes, mark, steps} from the journal. */
+  update(isOpen, about, nowS) {
+    put(this.ago, span(nowS - this.alert.unix_s));
+    this.element.dataset.open = isOpen;
+    this.ack.hidden = !isOpen;
+    const seen = about.acknowledged;
+    put(this.seen, isOpen ? "" : seen ? `Acknowledged by ${seen.who}, ${localTime(seen.unixS)}` : `Acknowledged by ${this.alert.acknowledged_by || "somebody"}`);
+    for (const [mark, button] of this.marks) button.setAttribute("aria-pressed", about.mark?.mark === mark);
+    for (const { step, box, when } of this.steps) {
+      const done = about.steps.get(step);
+      if (!box.disabled) box.checked = done?.done ?? false;
+      put(when, done ? `${done.done ? "" : "taken back "}${localTime(done.unixS)} ${done.who}` : "");
+    }
+    if (this.notes.childElementCount !== about.notes.length) {
+      this.notes.replaceChildren(...about.notes.map((n) => make("li", { text: `${localTime(n.unixS)} ${n.who}: ${n.text}` })));
+    }
+  }
+
+  #fails = (line) => put(this.trouble, line);
+
+  #marker(mark) {
+    const button = make("button", { class: "mark quiet", type: "button", "aria-pressed": "false", text: mark });
+    button.addEventListener("click", () => send("mark", { alert_id: this.alert.id, mark }, this.#fails));
+    return [mark, button];
+  }
+
+  #step(step) {
+    const box = make("input", { type: "checkbox" });
+    const when = make("span", { class: "stamp" });
+    box.addEventListener("change", async () => {
+      box.disabled = true;
+      if (!(await send("step", { alert_id: this.alert.id, step, done: box.checked }, this.#fails))) box.checked = !box.checked;
+      setTimeout(() => { box.disabled = false; }, 600); // until the journal's row is back
+    });
+    return { step, box, when, element: make("li", {}, make("label", {}, box, ` ${step} `), when) };
+  }
+
+  #after() {
+    const text = make("input", { maxlength: "1000", "aria-label": `Note about ${this.alert.phrase}, ${localTime(this.alert.unix_s)}`, autocomplete: "off" });
+    const form = make("form", { class: "note" }, text, make("button", { class: "quiet", text: "Add note" }));
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (text.value.trim() && (await send("note", { alert_id: this.alert.id, text: text.value }, this.#fails))) text.value = "";
+    });
+    const parts = [];
+    if (this.steps.length) parts.push(make("h4", { text: "Own steps, to remember" }), make("ul", { class: "steps" }, ...this.steps.map((s) => s.element)));
+    parts.push(make("div", { class: "marks", role: "group", "aria-label": "What it was" }, make("span", { text: "It was a " }), ...this.marks.map(([, b]) => b)));
+    return make("div", { class: "after" }, ...parts, form, this.notes);
+  }
+}
+
+/** The confidence as a bar of ten cells: drawn as text, so that it prints and is read in grey. */
+function sureBar(p) {
+  const full = Math.round(p * 10);
+  return make("span", { class: "cells", "aria-hidden": "true", text: "▮".repeat(full) + "▯".repeat(10 - full) });
+}

@@ -1,0 +1,88 @@
+// One channel: its state as a big word with its own shape, why, the calls, and the last ten minutes.
+
+import { Card } from "./card.js";
+import { StripView } from "./strip.js";
+import { localTime, make, put, span } from "./words.js";
+
+const SHAPES = { LISTENING: "●", "PARTLY HEARD": "◆", "CALL HEARD": "▲", BLIND: "✖" };
+const QUIET_CARD_S = 1800;
+const MOST_CARDS = 3;
+
+export class ChannelView {
+  constructor(look) {
+    this.number = look.number;
+    this.name = look.name;
+    this.cards = new Map();
+    this.shape = make("span", { class: "shape", "aria-hidden": "true" });
+    this.state = make("span");
+    this.since = make("p", { class: "since" });
+    this.why = make("ul", { class: "why" });
+    this.calls = make("div", { class: "calls" });
+    this.more = make("p", { class: "more" });
+    this.partly = make("p", { class: "partly" });
+    this.sound = make("p", { class: "sound" });
+    this.words = make("p", { class: "words" });
+    this.about = make("p", { class: "about" });
+    this.strip = new StripView(look.name);
+    const title = `channel-${look.number}`;
+    this.element = make("article", { class: "channel", "aria-labelledby": title },
+      make("div", { class: "head" },
+        make("h2", { id: title, text: look.name }),
+        make("p", { class: "state" }, this.shape, " ", this.state), this.since),
+      this.why, this.calls, this.more, this.partly,
+      make("div", { class: "low" }, this.strip.element, make("div", { class: "small" }, this.words, this.sound, this.about)));
+  }
+
+  /** Everything but the strip. Gives the open alerts that are shown. */
+  update(look, store, nowS) {
+    this.element.dataset.state = look.state;
+    put(this.shape, SHAPES[look.state]);
+    put(this.state, look.state);
+    put(this.since, `since ${localTime(look.since_unix_s)}, ${span(nowS - look.since_unix_s)}`);
+    this.#reasons(look, nowS);
+    const open = this.#cards(look, store, nowS);
+    const last = look.last_partly;
+    put(this.partly, last && nowS - last.unix_s < 600
+      ? `◆ partly heard: ${last.phrase} ×${last.words_heard} of ${last.repeats}, ${localTime(last.unix_s)}, ${span(nowS - last.unix_s)} ago` : "");
+    const sounds = look.level_dbov > -119;
+    put(this.sound, sounds ? `level ${db(look.level_dbov)} dBov · noise ${db(look.noise_dbov)} · SNR about ${db(look.snr_db)} dB` : "no sound");
+    const listensFor = store.phrases.map((p) => `${p.words} ×${p.repeats}`).join(", ");
+    const heard = look.words.filter((w) => nowS - w.unix_s < 30).slice(-4).map((w) => `${w.phrase} ${span(nowS - w.unix_s)} ago (${db(w.score)})`);
+    put(this.words, `listens for ${listensFor}${heard.length ? `; words: ${heard.join(", ")}` : ""}`);
+    const proof = { null: "not proved yet", true: "proof test passed", false: "PROOF TEST FAILED" }[look.proof_passed];
+    const when = look.proof_unix_s ? ` ${span(nowS - look.proof_unix_s)} ago` : "";
+    put(this.about, `${look.device} · ${proof}${when} · gaps ${look.gaps} · restarts ${look.restarts} · ${look.model || look.engine}`);
+    return open;
+  }
+
+  draw(store, nowS) {
+    const rows = [...(store.rows.get(this.name) ?? []), ...(store.rows.get(null) ?? []).filter((row) => row.kind === "fault")];
+    this.strip.draw(store.strips[this.number] ?? new Map(), store.words[this.number] ?? new Map(), rows, nowS);
+  }
+
+  #reasons(look, nowS) {
+    const lines = look.because.map((b) => `${b.detail} (since ${localTime(b.since_unix_s)}, ${span(nowS - b.since_unix_s)})`);
+    while (this.why.childElementCount > lines.length) this.why.lastChild.remove();
+    lines.forEach((line, i) => put(this.why.children[i] ?? this.why.appendChild(make("li")), line));
+  }
+
+  #cards(look, store, nowS) {
+    const open = [...look.unacknowledged].sort((a, b) => b.unix_s - a.unix_s);
+    const last = look.last_alert;
+    const shown = open.length ? open.slice(0, MOST_CARDS) : last && nowS - last.unix_s < QUIET_CARD_S ? [last] : [];
+    const ids = new Set(shown.map((alert) => alert.id));
+    for (const [id, card] of this.cards) if (!ids.has(id)) { card.element.remove(); this.cards.delete(id); }
+    shown.forEach((alert, i) => {
+      let card = this.cards.get(alert.id);
+      if (!card) this.cards.set(alert.id, (card = new Card(alert, store.steps)));
+      card.alert = alert;
+      if (this.calls.children[i] !== card.element) this.calls.insertBefore(card.element, this.calls.children[i] ?? null);
+      card.update(open.some((one) => one.id === alert.id), store.about(alert.id), nowS);
+    });
+    put(this.more, open.length > MOST_CARDS ? `and ${open.length - MOST_CARDS} more calls that nobody acknowledged` : "");
+    return [...this.cards.values()].filter((card) => card.element.dataset.open === "true");
+  }
+}
+
+/** A number for people: whole, with a true minus sign. */
+const db = (value) => (value === null ? "?" : String(Math.round(value)).replace("-", "−"));

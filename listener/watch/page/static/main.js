@@ -1,0 +1,115 @@
+// The watch page: what comes over the link is shown; what people do goes back.
+
+import { ChannelView } from "./channel.js";
+import { onKeys } from "./desk.js";
+import { Link } from "./link.js";
+import { Store } from "./store.js";
+import { localTime, percent, put, span, utcTime } from "./words.js";
+
+const SEEN_MS = 500; // what has not been on the screen for so long was not seen, and a key does not acknowledge it
+
+const at = (id) => document.getElementById(id);
+const store = new Store();
+let channels = [];
+let look = null;
+let openCards = [];
+let serverAheadS = 0;
+let state = "lost";
+
+const nowS = () => Date.now() / 1000 + serverAheadS;
+const say = (text) => put(at("say"), text);
+const tell = (text) => put(at("tell"), text);
+
+function onLook(fresh) {
+  serverAheadS = fresh.sent_unix_s - Date.now() / 1000;
+  const isFirst = !look || look.channels.length !== channels.length;
+  look = fresh;
+  if (isFirst) {
+    channels = look.channels.map((channel) => new ChannelView(channel));
+    at("channels").replaceChildren(...channels.map((channel) => channel.element));
+    fit();
+  }
+  for (const channel of look.channels) store.addWords(channel.number, channel.words.map((w) => [w.unix_s, w.phrase, w.score]));
+  show();
+  beat();
+}
+
+function show() {
+  if (!look) return;
+  openCards = channels.flatMap((channel, i) => channel.update(look.channels[i], store, nowS()));
+  put(at("clock"), localTime(nowS()));
+  put(at("clock-utc"), `${utcTime(nowS())} UTC`);
+  const faults = look.faults.slice(-2).map(([unixS, text]) => `${localTime(unixS)} ${text}`);
+  const tone = !store.hasTone ? "tone off" : look.tone_sounding ? "tone SOUNDING" : look.tone_trouble || "tone ready";
+  const parts = [`on watch ${span(look.uptime_s)}`, look.journal_trouble || "journal written", tone, look.recording];
+  if (store.isLocal === false) parts.push("this page can be reached from the network, unencrypted");
+  put(at("foot"), [...parts.filter(Boolean), ...faults].join(" · "));
+  loud();
+}
+
+/** One line over everything, when there is more than one channel to look at. */
+function loud() {
+  const calls = look.channels.flatMap((c) => c.unacknowledged.map((a) => `▲ ${c.name}: ${a.phrase.toUpperCase()} ×${a.words_heard}, ${localTime(a.unix_s)}`));
+  const blind = look.channels.filter((c) => c.state === "BLIND").map((c) => `✖ ${c.name} BLIND`);
+  const lines = look.channels.length > 1 ? [...calls, ...blind] : [];
+  at("loud").hidden = !lines.length;
+  at("loud").dataset.kind = calls.length ? "call" : "blind";
+  put(at("loud"), lines.slice(0, 4).join("   ") + (lines.length > 4 ? `   and ${lines.length - 4} more` : ""));
+  document.title = calls.length ? `▲ CALL HEARD` : blind.length ? `✖ BLIND` : state === "live" ? "● Watch" : "✖ NOT LIVE";
+}
+
+/** Keeps the cover "NOT LIVE" away for two more seconds; it comes by itself, even if this script stands still. */
+function beat() {
+  if (state !== "live") return;
+  const dead = at("dead");
+  dead.classList.toggle("beat");
+}
+
+function onLink(link) {
+  const wasLive = state === "live";
+  state = link.state;
+  document.body.dataset.link = state;
+  const since = `for ${span(link.sinceS)}`;
+  const why = {
+    live: "", lost: `no connection to the listener ${Number.isFinite(link.sinceS) ? since : "yet"}`,
+    stale: `no news from the listener ${since}`, stands: `the listener stands still ${since}`,
+  }[state];
+  put(at("dead-why"), why || "no news from the listener");
+  if (wasLive && state !== "live") say("Not live. What is shown is the past. Listen by ear.");
+  if (!wasLive && state === "live") { say(""); tell("Live again."); }
+  if (look) loud();
+}
+
+function onRow(row) {
+  const fresh = store.addRow(row);
+  if (!fresh || nowS() - fresh.unixS > 30) return;
+  if (row.kind === "alert") say(`Call heard on ${row.channel}: ${row.body.phrase}, ${percent(row.body.confidence)}. Advisory: confirm by ear.`);
+  if (row.kind === "state" && row.body.state === "BLIND") say(`${row.channel} is blind: ${row.body.reasons.map((r) => r.detail).join("; ")}`);
+  if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
+  if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
+  if (row.kind === "acknowledge") tell(`Acknowledged by ${row.body.who}.`);
+}
+
+/** How many rows of channels there are: letters are as large as that leaves room for. */
+function fit() {
+  const columns = getComputedStyle(at("channels")).gridTemplateColumns.split(" ").length;
+  at("channels").style.setProperty("--rows", Math.ceil(channels.length / columns));
+}
+
+function draw() {
+  if (look) for (const channel of channels) channel.draw(store, nowS());
+}
+
+new Link({
+  begin: (begin) => { store.begin(begin); draw(); },
+  row: onRow,
+  look: onLook,
+  strip: (strips) => { for (const own of strips) store.addSeconds(own.channel, own.seconds); draw(); },
+  link: onLink,
+});
+
+onKeys({
+  a: () => openCards.filter((card) => performance.now() - card.firstShown > SEEN_MS).forEach((card) => card.acknowledge()),
+});
+addEventListener("resize", () => { fit(); draw(); });
+addEventListener("theme", draw);

@@ -1,0 +1,51 @@
+// How times, spans and confidence are told.
+
+const two = (n) => String(n).padStart(2, "0");
+
+/** Local time of a unix time in seconds: "14:03:21". */
+export function localTime(unixS) {
+  const d = new Date(unixS * 1000);
+  return `${two(d.getHours())}:${two(d.getMinutes())}:${two(d.getSeconds())}`;
+}
+
+/** UTC of a unix time in seconds: "13:03:21". */
+export const utcTime = (unixS) => new Date(unixS * 1000).toISOString().slice(11, 19);
+
+/** A span: "8 s", "3 min 20 s", "2 h 5 min". */
+export function span(seconds) {
+  const s = Math.max(0, Math.floor(seconds));
+  if (s < 100) return `${s} s`;
+  if (s < 3600) return `${Math.floor(s / 60)} min ${s % 60} s`;
+  return `${Math.floor(s / 3600)} h ${Math.floor((s % 3600) / 60)} min`;
+}
+
+/** A probability in words, by the likelihood scale of the IPCC's guidance note on uncertainty (2010; from memory). */
+export function likely(p) {
+  if (p >= 0.9) return "very likely";
+  if (p >= 0.66) return "likely";
+  if (p >= 0.33) return "about as likely as not";
+  return "unlikely";
+}
+
+/** Percent, never 100 for what is not certain. */
+export const percent = (p) => `${Math.min(99, Math.round(p * 100))} %`;
+
+/** An element with class, text and children. */
+export function make(tag, given = {}, ...children) {
+  const { class: name, text, data, ...rest } = given;
+  const element = document.createElement(tag);
+  if (name) element.className = name;
+  if (text !== undefined) element.textContent = text;
+  Object.assign(element.dataset, data);
+  for (const [key, value] of Object.entries(rest)) {
+    if (value === true) element.setAttribute(key, "");
+    else if (value !== false && value !== null) element.setAttribute(key, value);
+  }
+  element.append(...children);
+  return element;
+}
+
+/** Sets the text only if it is another one: what does not change does not flicker, nor is it read out again. */
+export function put(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}

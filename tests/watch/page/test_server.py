@@ -1,0 +1,232 @@
+"""What the page's server tells and takes, over real HTTP, beside a running station."""
+
+import csv
+import io
+import json
+import resource
+import socket
+import time
+from itertools import islice
+
+import pytest
+
+from listener.alert.records import Records
+from listener.watch.page.strip import by_second
+from listener.watch.state import Strip
+from tests.watch.page.parts import STEPS, event_stream, served
+
+CLIENTS = 200
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    with served(tmp_path_factory.mktemp("server"), [3.0]) as page:
+        page.wait_alert()
+        yield page
+
+
+# -- what happens is sent -----------------------------------------------------------------------------------
+
+
+def test_a_new_page_is_told_everything_and_then_looks_four_times_a_second(page):
+    with event_stream(page) as events:
+        kinds, ids, looks = [], [], []
+        for event, id, data in events:
+            kinds.append(event)
+            if event == "row":
+                ids.append(data["id"])
+                assert id == str(data["id"])
+            if event == "look":
+                looks.append((time.monotonic(), data))
+            if len(looks) == 9:
+                break
+    assert kinds[0] == "begin" and kinds.count("begin") == 1
+    assert ids == list(range(1, ids[-1] + 1))
+    assert looks[0][1]["channels"][0]["name"] == "Launch"
+    # The first comes at once; eight more in two seconds.
+    assert 1.5 < looks[-1][0] - looks[0][0] < 3.0
+
+
+def test_a_page_that_comes_back_gets_each_row_once_from_where_it_was(page):
+    top = page.station.cursor
+    with event_stream(page, "/events?after=3") as events:
+        rows = []
+        for event, _, data in events:
+            if event == "row":
+                rows.append(data["id"])
+            if event == "look":
+                break
+    assert rows[: top - 3] == list(range(4, top + 1))
+
+
+def test_a_page_of_another_journal_is_told_to_start_over(page):
+    with event_stream(page, "/events?after=999999") as events:
+        event, _, begin = next(events)
+    assert event == "begin" and begin["start_over"] is True and begin["cursor"] == 0
+
+
+def test_an_alert_is_sent_within_three_tenths_of_a_second_of_its_row(tmp_path):
+    with served(tmp_path, [4.0]) as page, event_stream(page) as events:
+        for event, _, data in events:
+            if event == "row" and data["kind"] == "alert":
+                row_s, told_s = data["monotonic_s"], time.monotonic()
+            if event == "look" and data["channels"][0]["unacknowledged"]:
+                shown_s = time.monotonic()
+                break
+    assert told_s - row_s < 0.3 and shown_s - row_s < 0.3
+
+
+def test_seconds_of_the_strip_hold_the_loudest_level_and_the_share_of_speech():
+    tenths = [Strip(100.0 + k / 10, -60.0 + k, -50.0, k % 2 == 0) for k in range(10)]
+    assert by_second([*tenths, Strip(102.5, -30.0, -20.0, True)]) == [[100, -51.0, 0.5], [102, -30.0, 1.0]]
+
+
+# -- what people do is taken, and is a row of the journal ---------------------------------------------------
+
+
+def test_note_mark_and_step_are_journalled_with_who(page):
+    alert_id = page.wait_alert()
+    assert page.do("note", alert_id=alert_id, who=" Ann ", text="heard it too")[0] == 200
+    assert page.do("mark", alert_id=alert_id, who="Ann", mark="drill")[0] == 200
+    assert page.do("step", alert_id=alert_id, who="Bo", step=STEPS[0])[0] == 200
+    assert page.do("step", alert_id=alert_id, step=STEPS[0], done=False)[0] == 200
+    page.wait("four rows", lambda s: len(page.rows("step")) == 2)
+    assert page.rows("note")[0].body == {"text": "heard it too", "who": "Ann"} and page.rows("note")[0].about == alert_id
+    assert page.rows("mark")[0].body == {"mark": "drill", "who": "Ann"}
+    assert [row.body for row in page.rows("step")] == [
+        {"step": STEPS[0], "done": True, "who": "Bo"}, {"step": STEPS[0], "done": False, "who": "page"},
+    ]  # fmt: skip
+    assert page.rows("step")[0].channel == "Launch"
+
+
+@pytest.mark.parametrize(
+    "what, body, status, said",
+    [
+        ("note", {"text": ""}, 422, "text"),
+        ("note", {"text": "x" * 1001}, 422, "text"),
+        ("mark", {"mark": "who knows"}, 422, "mark"),
+        ("step", {"step": "open the gate"}, 404, "watch.steps"),
+        ("note", {"text": "a", "alert_id": 1}, 404, "no alert"),
+        ("acknowledge", {"alert_id": 999_999}, 404, "no alert"),
+        ("acknowledge", {"alert_id": 0}, 422, "alert_id"),
+        ("acknowledge", {"alert_id": 1, "stop": True}, 422, "stop"),
+        ("acknowledge", {"who": "x" * 41}, 422, "who"),
+    ],
+)
+def test_what_cannot_be_is_one_line_and_no_row(page, what, body, status, said):
+    before = page.station.cursor
+    given, answer = page.do(what, **{"alert_id": page.wait_alert(), **body})
+    assert given == status and said in answer["error"] and "\n" not in answer["error"]
+    assert not [row for row in page.station.rows_after(before) if row.kind in ("note", "mark", "step", "acknowledge")]
+
+
+def test_what_is_not_json_is_one_line(page):
+    status, _, body = page.ask("/do/note", "POST", b"{not json")
+    assert status == 422 and "JSON" in json.loads(body)["error"]
+
+
+def test_an_acknowledgement_is_taken_once_and_by_the_first(tmp_path):
+    with served(tmp_path, [3.0]) as page:
+        alert_id = page.wait_alert()
+        assert page.do("acknowledge", alert_id=alert_id, who="Ann") == (200, {"acknowledged": alert_id})
+        assert page.do("acknowledge", alert_id=alert_id, who="Bo") == (200, {"acknowledged": alert_id, "already": True})
+        page.wait("the row", lambda s: page.rows("acknowledge"))
+        assert [row.body["who"] for row in page.rows("acknowledge")] == ["Ann"]
+        assert page.station.snapshot().channels[0].last_alert.acknowledged_by == "Ann"
+
+
+# -- history -------------------------------------------------------------------------------------------------
+
+
+def test_history_finds_by_day_channel_kind_and_words(page):
+    alert_id = page.wait_alert()
+    day = page.rows("alert")[0].utc[:10]
+    clip = page.wait("the clip", lambda s: page.rows("evidence"))[0]
+    shown = page.ask(f"/history?day={day}&channel=Launch&kind=alert")[2].decode()
+    assert f'id="row-{alert_id}"' in shown and f'src="/clips/{alert_id}"' in shown
+    assert f'id="row-{alert_id}"' in page.ask("/history?text=suspend")[2].decode()
+    for empty in ("day=2001-01-01", "channel=Deck", "text=zebra", "before=1"):
+        assert "No rows." in page.ask(f"/history?{empty}")[2].decode(), empty
+    status, headers, sound = page.ask(f"/clips/{alert_id}")
+    assert status == 200 and headers["content-type"] == "audio/flac"
+    assert sound == (page.folder / clip.body["file"]).read_bytes() and sound[:4] == b"fLaC"
+    assert page.ask("/clips/1")[0] == 404
+
+
+@pytest.mark.parametrize("asked", ["day=yesterday", "kind=nonsense", "before=x", "day=2031-13-01"])
+def test_a_search_that_makes_no_sense_says_so(page, asked):
+    status, _, body = page.ask(f"/history?{asked}")
+    assert status == 400 and 'role="alert"' in body.decode()
+    assert page.ask(f"/history.csv?{asked}")[0] == 400
+
+
+def test_exports_hold_the_rows_that_the_journal_holds(page):
+    page.wait("everything written", lambda s: Records(page.folder).last_id() == s.cursor)
+    records = Records(page.folder)
+    rows = {row.id: row for row in records.rows()}
+    lines = [json.loads(line) for line in page.ask("/history.jsonl?kind=all")[2].decode().splitlines()]
+    assert [line["id"] for line in lines][: len(rows)] == sorted(rows)
+    assert all(lines[k]["body"] == row.body for k, row in enumerate(rows.values()))
+    table = list(csv.DictReader(io.StringIO(page.ask("/history.csv?kind=alert")[2].decode())))
+    assert [line["kind"] for line in table] == ["alert"] * len([r for r in rows.values() if r.kind == "alert"])
+
+
+def test_what_was_written_by_people_is_shown_as_text_and_never_as_markup(page):
+    page.do("note", alert_id=page.wait_alert(), who="<b>x</b>", text="<script>alert(1)</script>")
+    page.wait("the note", lambda s: "<script>" in str([row.body for row in page.rows("note")]))
+    shown = page.ask("/history?kind=note")[2].decode()
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in shown and "<script>alert" not in shown and "<b>x" not in shown
+
+
+# -- slow and half-open clients ------------------------------------------------------------------------------
+
+
+def test_two_hundred_slow_and_half_open_clients_stall_no_alert(tmp_path):
+    """A hundred connections that never finish their request, and a hundred pages that never read what they are sent."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, (4096, max(4096, resource.getrlimit(resource.RLIMIT_NOFILE)[1])))
+    with served(tmp_path, [9.0]) as page:
+        crowd = [socket.create_connection(("127.0.0.1", page.port), timeout=5) for _ in range(CLIENTS)]
+        try:
+            for n, client in enumerate(crowd):
+                whole = n % 2
+                client.sendall(f"GET /events HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n{'' if not whole else chr(13) + chr(10)}".encode())
+            with event_stream(page) as events:
+                row_s = None
+                for event, _, data in events:
+                    if event == "row" and data["kind"] == "alert":
+                        row_s = data["monotonic_s"]
+                    if event == "look" and data["channels"][0]["unacknowledged"]:
+                        delay_s = time.monotonic() - row_s
+                        break
+            assert delay_s < 0.3
+            assert page.ask("/history")[0] == 200
+            assert page.station.snapshot().channels[0].state == "CALL HEARD"
+            # The half-open ones are not kept.
+            time.sleep(3.0)
+            closed = 0
+            for client in crowd[::2]:
+                client.settimeout(0.05)
+                try:
+                    closed += client.recv(100) == b""
+                except TimeoutError:
+                    pass
+            assert closed == CLIENTS // 2
+        finally:
+            for client in crowd:
+                client.close()
+
+
+def test_a_port_that_is_taken_is_a_fault_that_is_told_and_the_watch_goes_on(tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with served(tmp_path, [2.0], page={"port": port}) as page:
+            page.wait_alert()
+            assert not page.address
+            (fault,) = [row for row in page.rows("fault") if row.body["what"] == "page"]
+            assert f"127.0.0.1:{port}" in fault.body["detail"] and "watch.page.port" in fault.body["detail"]
+
+
+def test_no_browser_is_needed_nor_served_when_the_settings_say_so(tmp_path):
+    with served(tmp_path, [2.0], page={"enabled": False}) as page:
+        page.wait_alert()
+        assert not page.address and list(islice(page.rows("fault"), 1)) == []
