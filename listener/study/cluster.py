@@ -4,7 +4,7 @@ A worker that dies loses only what it was working on, and the scheduler gives th
 chunk is written once, here.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -58,10 +58,16 @@ class Cluster:
     def __exit__(self, *_: object) -> None:
         self._client.close()
 
-    def work(self, study: Study, out: Path, todo: list[range]) -> Iterator[tuple[range, list[Trial]]]:
+    def work(self, study: Study, out: Path, todo: list[range]) -> Generator[tuple[range, list[Trial]]]:
         """Chunks and their trials as they come, in any order. Raises UserError when a chunk fails for good."""
         name = f"study-{uuid4().hex}"
         self._client.register_plugin(Carried(name, study.design.plan, study.bank))
+        try:
+            yield from self._results(name, todo)
+        finally:
+            self._client.unregister_worker_plugin(name)
+
+    def _results(self, name: str, todo: list[range]) -> Generator[tuple[range, list[Trial]]]:
         waiting = iter(todo)
         tries = {chunk.start: 0 for chunk in todo}
         threads = sum(w["nthreads"] for w in self._client.scheduler_info()["workers"].values())
@@ -80,7 +86,6 @@ class Cluster:
             yield chunk, future.result()
             if follower := next(waiting, None):
                 running.add(self._submit(name, follower))
-        self._client.unregister_worker_plugin(name)
 
     def _submit(self, name: str, chunk: range):
         future = self._client.submit(_run_carried, name, chunk, pure=False, retries=TRIES)

@@ -70,10 +70,10 @@ class Design:
         return plan.negatives.piece_s if sound < self.negative_count else plan.lead_s + 3.0 + plan.tail_s
 
     def chunks(self) -> Iterator[range]:
-        """Runs of sounds that are worked on in one go: each at least 20 s of sound, and about 500 of them at most."""
+        """Runs of sounds that are worked on in one go: each at least 10 s of sound, and 501 of them at most."""
         calls = self.sounds - self.negative_count
         whole = self.negative_count * self.seconds(0) + calls * self.seconds(self.sounds - 1)
-        least = max(20.0, whole / 500)
+        least = max(10.0, whole / 500)
         start, filled = 0, 0.0
         for sound in range(self.sounds):
             filled += self.seconds(sound)

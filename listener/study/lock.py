@@ -38,22 +38,25 @@ def lock_of(study: Study) -> dict[str, Any]:
     }
 
 
-def check_or_write(folder: Path, lock: dict[str, Any]) -> None:
-    """Write the lock of a new study, or check that the one begun in `folder` is the same.
+def check_lock(folder: Path, lock: dict[str, Any]) -> None:
+    """Whether a study begun in `folder` is this one; nothing begun there is fine too.
 
     Raises UserError that names what differs.
     """
-    path = folder / LOCK
-    if not path.exists():
-        partial = path.with_suffix(".partial")
-        partial.write_text(json.dumps(lock, indent=2) + "\n", encoding="utf-8")
-        os.replace(partial, path)
+    if not (folder / LOCK).exists():
         return
     before = read_lock(folder)
     differs = [key for key in lock if before.get(key) != lock[key]]
     if differs:
         what = ", ".join(key.removesuffix("_sha256") for key in differs)
         raise UserError(f"{folder}: was begun with other {what}; give another folder with --out, or remove this one")
+
+
+def write_lock(folder: Path, lock: dict[str, Any]) -> None:
+    """Write lock.json, whole or not at all."""
+    partial = (folder / LOCK).with_suffix(".partial")
+    partial.write_text(json.dumps(lock, indent=2) + "\n", encoding="utf-8")
+    os.replace(partial, folder / LOCK)
 
 
 def read_lock(folder: Path) -> dict[str, Any]:

@@ -4,12 +4,15 @@ Sounds are worked on in chunks; a finished chunk is a file. So a kill costs at m
 in the works, and nothing is counted twice.
 """
 
-import logging
+import fcntl
 import os
 import shutil
-from collections.abc import Iterable, Iterator
+import warnings
+from collections.abc import Generator, Iterator
+from contextlib import closing, contextmanager
 from functools import lru_cache
 from pathlib import Path
+from typing import Protocol
 
 import yaml
 from rich.console import Console
@@ -19,43 +22,64 @@ from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.lock import check_or_write, kept_bank, lock_of
+from listener.study.lock import check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import Plan, plan_from
+from listener.study.stop import leave_with_parent, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial, run_trial
 
 PLAN = "plan.yaml"
-log = logging.getLogger(__name__)
 
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
     """Run what is not done yet and put the results together in `out`. Gives the path of the trials.
 
     workers: processes on this machine; cluster: address of a Dask scheduler instead. Raises UserError
-    before any work starts for whatever can be seen then.
+    before any work starts for whatever can be seen then, and when it is stopped (SIGTERM, Ctrl-C).
     """
     console = console or Console(stderr=True)
-    compute = _Cluster(cluster) if cluster else _Cores(workers)
-    with compute:
-        study = prepare(plan, out, console)
-        if (out / TRIALS).exists():
-            console.print(f"{out}: this study is finished already", highlight=False)
-            return out / TRIALS
-        (out / PARTS).mkdir(exist_ok=True)
-        chunks = list(study.design.chunks())
-        done = set(c.start for c in done_parts(out, chunks))
-        todo = [chunk for chunk in chunks if chunk.start not in done]
-        if done:
-            console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
-        with _progress(console) as progress:
-            task = progress.add_task("trials", total=len(study.design))
-            progress.advance(task, sum(len(c) for c in chunks if c.start in done) * len(study.design.engines))
-            for chunk, trials in compute.work(study, out, todo):
-                write_part(out, chunk, trials)
-                progress.advance(task, len(trials))
+    try:
+        with stoppable(), (_Cluster(cluster) if cluster else _Cores(workers)) as compute:
+            study = prepare(plan, out, console)
+            with _alone(out):
+                return _work(study, out, compute, console)
+    except KeyboardInterrupt:
+        raise UserError(f"{out}: stopped; what is done is kept: run the same command again and it goes on") from None
+
+
+def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Path:
+    """Do the chunks that are not there yet and join all."""
+    if (out / TRIALS).exists():
+        console.print(f"{out}: this study is finished already", highlight=False)
+        return out / TRIALS
+    (out / PARTS).mkdir(exist_ok=True)
+    chunks = list(study.design.chunks())
+    done = set(c.start for c in done_parts(out, chunks))
+    todo = [chunk for chunk in chunks if chunk.start not in done]
+    if done:
+        console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
+    with _progress(console) as progress, closing(compute.work(study, out, todo)) as work:
+        task = progress.add_task("trials", total=len(study.design))
+        progress.advance(task, sum(len(c) for c in chunks if c.start in done) * len(study.design.engines))
+        for chunk, trials in work:
+            write_part(out, chunk, trials)
+            progress.advance(task, len(trials))
     path = join_parts(out, chunks)
     shutil.rmtree(out / PARTS)
     return path
+
+
+@contextmanager
+def _alone(out: Path) -> Iterator[None]:
+    """Nobody else works in the folder meanwhile. Raises UserError when somebody does."""
+    hold = os.open(out, os.O_RDONLY)
+    try:
+        fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError:
+        raise UserError(f"{out}: a study is running here; wait for it, or give another folder with --out") from None
+    finally:
+        os.close(hold)
 
 
 def prepare(plan: Plan, out: Path, console: Console) -> Study:
@@ -75,11 +99,13 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UserError(f"{out}: cannot be written to: {error.strerror}; give another folder with --out") from None
-    check_or_write(out, lock_of(study))
+    lock = lock_of(study)
+    check_lock(out, lock)
     if not kept:
         bank.save(out)
         # Frozen with absolute paths: the workers and a later look need no other file.
         (out / PLAN).write_text(yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False), encoding="utf-8")
+    write_lock(out, lock)  # last: where it is, all is there
     return study
 
 
@@ -91,13 +117,20 @@ def run_chunk(study: Study, sounds: range) -> list[Trial]:
 
 @lru_cache(maxsize=1)
 def load_study(folder: str, lock_time_ns: int) -> Study:
-    """The prepared study in a results folder, loaded once a process."""
+    """The prepared study in a results folder, loaded once a process: a worker, which ends when we do."""
+    leave_with_parent()
     data = yaml.safe_load((Path(folder) / PLAN).read_text(encoding="utf-8"))
     return Study(Design(plan_from(data, folder)), Bank.load(Path(folder)))
 
 
 def _run_prepared(folder: str, lock_time_ns: int, sounds: range) -> tuple[range, list[Trial]]:
     return sounds, run_chunk(load_study(folder, lock_time_ns), sounds)
+
+
+class _Compute(Protocol):
+    """What does the chunks: gives each with its trials as they come, in any order."""
+
+    def work(self, study: Study, out: Path, todo: list[range]) -> Generator[tuple[range, list[Trial]]]: ...
 
 
 class _Cores:
@@ -112,23 +145,31 @@ class _Cores:
     def __exit__(self, *_: object) -> None:
         pass
 
-    def work(self, study: Study, out: Path, todo: list[range]) -> Iterator[tuple[range, list[Trial]]]:
+    def work(self, study: Study, out: Path, todo: list[range]) -> Generator[tuple[range, list[Trial]]]:
         if self._workers == 1 or len(todo) < 2:
-            return ((chunk, run_chunk(study, chunk)) for chunk in todo)
-        return self._spread(out, todo)
+            for chunk in todo:
+                yield chunk, run_chunk(study, chunk)
+        else:
+            yield from self._spread(out, todo)
 
-    def _spread(self, out: Path, todo: Iterable[range]) -> Iterator[tuple[range, list[Trial]]]:
+    def _spread(self, out: Path, todo: list[range]) -> Generator[tuple[range, list[Trial]]]:
         from joblib import Parallel, delayed, parallel_config
         from joblib.externals.loky.process_executor import TerminatedWorkerError
 
         made_ns = (out / "bank.json").stat().st_mtime_ns
         with parallel_config(backend="loky", inner_max_num_threads=1):
             parallel = Parallel(n_jobs=self._workers, return_as="generator_unordered", pre_dispatch="2*n_jobs", batch_size=1)
+            with signals_held():
+                results = parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
             try:
-                yield from parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
+                for chunk, trials in results:
+                    yield chunk, trials
             except TerminatedWorkerError:
                 raise UserError(f"{out}: a worker was killed, perhaps for want of memory; what is done is kept: run the "
                                 "same command again, or with fewer --workers") from None  # fmt: skip
+            finally:
+                with warnings.catch_warnings(action="ignore"):  # that its workers are ended early is meant
+                    results.close()
 
 
 def _Cluster(address: str):  # imported only when it is asked for: dask takes a second

@@ -1,7 +1,9 @@
 """Running: the same results for any number of workers, after a kill, and on a cluster that loses a worker."""
 
+import fcntl
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -60,36 +62,65 @@ def test_a_finished_study_is_not_run_again(once, monkeypatch):
     assert (folder / TRIALS).stat().st_mtime_ns == before
 
 
-def test_a_worker_that_is_killed_ends_in_one_line_and_the_next_run_finishes(once, tmp_path):
-    """The process that does the trials is killed, not the one that asked for them."""
-    values, folder = once
-    (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
-    command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(tmp_path / "out"), "--workers", "2"]
-    process = subprocess.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True)
-    wait_for(lambda: any((tmp_path / "out" / PARTS).glob("*.parquet")), process)
-    for child in psutil.Process(process.pid).children(recursive=True):
-        if "loky" in " ".join(child.cmdline()) and "resource_tracker" not in " ".join(child.cmdline()):
-            child.kill()
-    _, said = process.communicate(timeout=120)
-    assert process.returncode == 1 and "a worker was killed" in said and "Traceback" not in said
-    run_study(plan_from(values, "plan"), tmp_path / "out", workers=1)
-    assert same_trials(folder, tmp_path / "out")
+def ctrl_c(process: psutil.Popen) -> None:
+    """As a terminal does it: to all of the command's processes at once."""
+    os.killpg(process.pid, signal.SIGINT)
 
 
-def test_killed_and_run_again_gives_the_same_bits(once, tmp_path):
+def term(process: psutil.Popen) -> None:
+    """As timeout(1) does it: to the command, then to all of its processes."""
+    process.terminate()
+    os.killpg(process.pid, signal.SIGTERM)
+
+
+def kill_a_worker(process: psutil.Popen) -> None:
+    """As the kernel does it when memory runs out."""
+    next(child for child in process.children() if "LokyProcess" in " ".join(child.cmdline())).kill()
+
+
+STOPPED = "stopped; what is done is kept: run the same command again and it goes on\n"
+KILLED = "a worker was killed, perhaps for want of memory; what is done is kept: run the same command again, or with fewer --workers\n"
+
+
+def test_stopped_again_and_again_in_every_way_it_loses_nothing_and_leaves_nobody_behind(once, tmp_path):
     values, folder = once
+    out = tmp_path / "out"
     (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
-    command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(tmp_path / "out"), "--workers", "1"]
-    process = subprocess.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE)
-    wait_for(lambda: any((tmp_path / "out" / PARTS).glob("*.parquet")), process)
-    process.send_signal(signal.SIGKILL)
-    process.wait()
-    assert not (tmp_path / "out" / TRIALS).exists()
+    command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(out), "--workers", "2"]
+    done: dict[str, int] = {}
+    for end, said in ((term, STOPPED), (ctrl_c, STOPPED), (kill_a_worker, KILLED), (psutil.Popen.kill, None)):
+        process = psutil.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True, start_new_session=True)
+        wait_for(lambda: len(parts(out)) > len(done), process)
+        family = process.children(recursive=True)
+        end(process)
+        status, last = process.wait(20), process.stderr.read().splitlines(keepends=True)[-1:]
+        assert (status, last) == ((1, [f"listener: {out}: {said}"]) if said else (-signal.SIGKILL, last))
+        assert len(family) >= 2 and psutil.wait_procs(family, 10)[1] == []
+        assert not (out / TRIALS).exists(), "it was to be stopped before the end"
+        done = parts(out) if done.items() <= parts(out).items() else {}
+        assert done, "a part that was there has gone or was made anew"
     again = subprocess.run(command, env=ENVIRONMENT, capture_output=True, text=True)
     assert again.returncode == 0, again.stderr
-    assert "parts are there already" in again.stderr
-    assert again.stdout.split() == [str(tmp_path / "out" / name) for name in (TRIALS, "report.html")]
-    assert same_trials(folder, tmp_path / "out")
+    assert f"{len(done)} of 12 parts are there already" in again.stderr
+    assert again.stdout.split() == [str(out / name) for name in (TRIALS, "report.html")]
+    assert same_trials(folder, out)
+
+
+def parts(folder: Path) -> dict[str, int]:
+    """The finished parts and when each was written, ns."""
+    return {path.name: path.stat().st_mtime_ns for path in (folder / PARTS).glob("*.parquet")}
+
+
+def test_a_folder_in_which_a_study_runs_is_left_alone(once, tmp_path):
+    values, folder = once
+    shutil.copytree(folder, tmp_path / "out")
+    hold = os.open(tmp_path / "out", os.O_RDONLY)
+    fcntl.flock(hold, fcntl.LOCK_EX)
+    try:
+        with pytest.raises(UserError, match="a study is running here; wait for it, or give another folder with --out"):
+            run_study(plan_from(values, "plan"), tmp_path / "out", workers=1)
+    finally:
+        os.close(hold)
 
 
 def test_a_cluster_that_loses_a_worker_loses_nothing(once, tmp_path):

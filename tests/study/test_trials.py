@@ -50,7 +50,7 @@ def test_chunks_cover_any_design_in_a_bounded_number(count, hours, kinds):
     design = Design(plan)
     chunks = list(design.chunks())
     assert chunks[0].start == 0 and chunks[-1].stop == design.sounds
-    assert all(a.stop == b.start for a, b in zip(chunks, chunks[1:])) and len(chunks) <= 1100
+    assert all(a.stop == b.start for a, b in zip(chunks, chunks[1:])) and len(chunks) <= 501
 
 
 def test_without_noise_all_kinds_of_noise_are_one_condition(small):
