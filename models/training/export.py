@@ -13,7 +13,7 @@ import torch
 from onnxruntime.quantization import QuantType, quantize_dynamic
 from torch import Tensor, nn
 
-from listener.speech.ear import shipped_model
+from listener.speech.network import shipped_model
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
 from models.training.data import transcribe
 from models.training.net import Ear, NetShape

@@ -12,8 +12,9 @@ import yaml
 from listener.errors import SettingsError, UserError
 from listener.events import RATE_HZ, Hit
 from listener.settings import PhraseSettings, Settings
-from listener.speech.ear import EarEngine, PhraseEar, read_info, shipped_model
+from listener.speech.ear import EarEngine, PhraseEar
 from listener.speech.engines import load_engine
+from listener.speech.network import read_info, shipped_model
 from listener.speech.pronounce import every_pronunciation
 from listener.speech.search import longer_words, look_alikes
 
