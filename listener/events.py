@@ -47,6 +47,7 @@ class Call:
     """One phrase heard several times in a row: the common part of Alert, Candidate and PartlyHeard.
 
     repeats: how many times the phrase must be said to be a call (the setting).
+    end_s: when the last word ends; for an alert told while it was still being said, as its earlier words let expect.
     raised_s: stream time of the last sample that had been fed when this event came out, so that
     raised_s - end_s is the honest delay.
     confidence: 0..1, the calibrated chance that this is a true call.

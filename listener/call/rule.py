@@ -5,7 +5,7 @@ capped, less a penalty for an uneven rhythm. So three fair words in rhythm outwe
 a miss, and no single word carries a call.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, log
 from typing import TypeVar
 
@@ -52,29 +52,45 @@ def best_chain(hits: list[Hit], length: int, phrase: PhraseSettings, calibration
     """The heaviest chain of exactly `length` words that keep the gap limits, or None.
 
     hits: in order of their starts. Dynamic programming over pairs of neighbours, since the rhythm of
-    three words needs the last two; ties go to the earlier chain. joint is scaled to three words.
+    three words needs the last two. Of chains that weigh the same the one with the better words is taken (a word may
+    have been told early, and again when it was heard whole), then the earlier one. joint is scaled to three words.
     """
     if length == 1:
-        singles = [Chain((hit,), 3 * min(hit.score, calibration.word_cap)) for hit in hits]
-        return max(singles, key=lambda c: c.joint, default=None)
+        best = max(hits, key=lambda hit: (min(hit.score, calibration.word_cap), hit.score), default=None)
+        return best and Chain((best,), 3 * min(best.score, calibration.word_cap))
     follows = [
         [j for j in range(i + 1, len(hits)) if _may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))
     ]
     gains = [min(hit.score, calibration.word_cap) for hit in hits]
-    # ends[(i, j)]: the heaviest chain so far whose last two words are i and j.
-    ends = {(i, j): (gains[i] + gains[j], (i, j)) for i, js in enumerate(follows) for j in js}
+    # ends[(i, j)]: of the heaviest chain so far whose last two words are i and j: weight, scores, words.
+    ends = {
+        (i, j): (gains[i] + gains[j], hits[i].score + hits[j].score, (i, j)) for i, js in enumerate(follows) for j in js
+    }
     for _ in range(length - 2):
-        longer: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
-        for (i, j), (weight, path) in ends.items():
+        longer: dict[tuple[int, int], tuple[float, float, tuple[int, ...]]] = {}
+        for (i, j), (weight, scores, path) in ends.items():
             for k in follows[j]:
-                total = weight + gains[k] - rhythm_penalty(hits[i], hits[j], hits[k], calibration.rhythm_weight)
-                if (j, k) not in longer or total > longer[j, k][0]:
-                    longer[j, k] = (total, (*path, k))
+                penalty = rhythm_penalty(hits[i], hits[j], hits[k], calibration.rhythm_weight)
+                total = (weight + gains[k] - penalty, scores + hits[k].score)
+                if (j, k) not in longer or total > longer[j, k][:2]:
+                    longer[j, k] = (*total, (*path, k))
         ends = longer
     if not ends:
         return None
-    weight, path = max(ends.values(), key=lambda end: end[0])
+    weight, _, path = max(ends.values(), key=lambda end: end[:2])
     return Chain(tuple(hits[i] for i in path), weight * 3 / length)
+
+
+def said_until_s(chain: Chain, now_s: float) -> float:
+    """When the last word of a call ends, as far as is known at now_s.
+
+    An engine may tell a word while it is still being said, with an end that is too early and depends on how far the
+    engine had come. So the last word is taken to last at least as long as the shortest one before it, which were heard
+    whole; but nothing is said to have ended later than now. (Common practice, no source; a caller keeps an even pace.)
+    """
+    last = chain.hits[-1]
+    usual_s = min((hit.end_s - hit.start_s for hit in chain.hits[:-1]), default=0.0)
+    return max(chain.end_s, min(last.start_s + usual_s, now_s))
 
 
 def _may_follow(one: Hit, two: Hit, phrase: PhraseSettings) -> bool:
@@ -110,7 +126,7 @@ class PhraseRule:
             self._alerted_end_s = chain.end_s
             self._hits = []
             self._candidate, self._partly = _Peak(chain.end_s), _Peak(chain.end_s)
-            return self._event(Alert, chain, now_s)
+            return replace(self._event(Alert, chain, now_s), end_s=said_until_s(chain, now_s))
         self._candidate = self._higher(self._candidate, self._phrase.repeats, self._calibration.candidate_level)
         if self._phrase.repeats > 1:
             self._partly = self._higher(self._partly, self._phrase.repeats - 1, self._calibration.partly_level)

@@ -111,7 +111,25 @@ class TestProperties:
             assert found.joint == pytest.approx(max(every), abs=1e-9)
 
 
+    @given(any_hits(), st.integers(0, 8))
+    def test_an_alert_ends_with_its_last_word_or_later_but_not_in_the_future(self, hits, quarters_late):
+        for alert in alerts(run(hits, delay_s=quarters_late * GRID_S)):
+            assert max(hit.end_s for hit in alert.hits) <= alert.end_s <= alert.raised_s
+
+
 class TestCases:
+    @pytest.mark.parametrize(
+        "told_s, now_s, end_s",
+        [(3.5, 3.5, 3.5), (3.125, 3.75, 3.5), (3.125, 3.25, 3.25), (3.75, 3.75, 3.75)],
+        ids=["whole", "told early, heard whole", "told and heard early", "longer than the others"],
+    )
+    def test_a_last_word_told_while_it_is_said_lasts_as_long_as_those_before_it(self, told_s, now_s, end_s):
+        rule = CallRule(Settings(), CALIBRATION, 0, "test")
+        for hit in words(1.0, 2.0):  # half a second each
+            rule.hear([hit], hit.end_s)
+        (alert,) = rule.hear([Hit("suspend", 3.0, told_s, 2.0)], now_s)
+        assert (alert.end_s, alert.hits[-1].end_s) == (end_s, told_s)
+
     def test_three_words_make_a_call_at_once(self):
         (alert,) = run(words(1.0, 2.0, 3.0))
         assert (alert.kind, alert.start_s, alert.end_s, alert.raised_s) == ("alert", 1.0, 3.5, 3.5)
