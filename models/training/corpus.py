@@ -7,7 +7,8 @@ fill one folder at once, each with its own shard name.
 
 A pack is about `pack_s` seconds of 16 kHz mono Ogg/Opus.  It is written under a
 temporary name, renamed, and only then are its rows appended to clips.csv in one
-write: a copy of the folder taken at any moment is consistent.
+write: a copy of the folder taken at any moment is consistent.  The common words lie
+beside them (lexicon.txt), so that the machine that fits needs no word list of its own.
 """
 
 from __future__ import annotations
@@ -215,7 +216,9 @@ def _append(path: Path, text: str) -> None:
 
 
 def _head(folder: Path) -> None:
-    """Create clips.csv with its heading; the first process to come wins."""
+    """Create clips.csv with its heading, the first process to come wins; and the list of common words."""
+    if not (folder / texts.LEXICON).exists():
+        texts.write_lexicon(folder)
     try:
         handle = os.open(folder / "clips.csv", os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
     except FileExistsError:

@@ -54,6 +54,34 @@ def held_back(name: str) -> bool:
     return int(hashlib.md5(name.encode()).hexdigest(), 16) % 3 == 0
 
 
+PEOPLE_SPLITS = ("by_file", "by_phrase")
+PEOPLE_SPLIT = "by_phrase"  # the recipe's; ear-1 was trained "by_file"
+
+
+def people_held_back(rows: list[dict[str, str]], split: str) -> list[bool]:
+    """For each row of a real-speech clips.csv: does it stay out of training?
+
+    Clips with a speaker's name go by the name (``held_back``). Crowd clips without names go, "by_file"
+    (ear-1), by their file's name, which kept whole phrases out of training; "by_phrase", the last third
+    of each phrase's clips stays out, so that every phrase is trained on some people and tried on
+    others. Whether somebody spoke in both parts cannot be known without names.
+    """
+    if split not in PEOPLE_SPLITS:
+        raise ValueError(f"split of the people {split!r}: must be one of {', '.join(PEOPLE_SPLITS)}")
+    counts = Counter(row["text"] for row in rows if not row["speaker"])
+    seen: Counter[str] = Counter()
+    held = []
+    for row in rows:
+        if row["speaker"]:
+            held.append(held_back(row["speaker"]))
+        elif split == "by_file":
+            held.append(held_back(row["file"]))
+        else:
+            seen[row["text"]] += 1
+            held.append(3 * seen[row["text"]] > 2 * counts[row["text"]])
+    return held
+
+
 def transcribe(text: str, *, spelled_letters: bool = False) -> tuple[Pronunciation, ...] | None:
     """First pronunciation of each word of a text, or None if one is unknown."""
     ways = []
@@ -88,12 +116,16 @@ def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.nda
         return dict(zip(names, pool.map(_read_pack, paths, chunksize=1), strict=True))
 
 
-def load(folder: Path, *, real: bool, workers: int = 4, dev: bool = False) -> Corpus:
+def load(
+    folder: Path, *, real: bool, workers: int = 4, dev: bool = False, people_split: str = PEOPLE_SPLIT
+) -> Corpus:
     """Read a corpus folder. ``real``: people's clips with a speaker column; else synthetic.
 
-    Only training clips are kept (or only the held-back ones if ``dev``).
+    Only training clips are kept (or only the held-back ones if ``dev``); see ``people_held_back``.
     """
-    rows = [row for row in _rows(folder) if _wanted(row, real=real, dev=dev)]
+    rows = _rows(folder)
+    held = people_held_back(rows, people_split) if real else [row.get("split", "train") == "dev" for row in rows]
+    rows = [row for row, out in zip(rows, held, strict=True) if out == dev]
     pack_of = "file" if real else "pack"
     packs = read_packs(folder, sorted({row[pack_of] for row in rows}), workers)
     pieces, clips, at = [], [], 0
@@ -120,12 +152,6 @@ def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06) -
     loud = np.flatnonzero(level > level.max() * 10 ** (-below_db / 20))
     margin = round(margin_s * RATE_HZ)
     return audio[max(0, loud[0] * 320 - margin) : (loud[-1] + 1) * 320 + margin]
-
-
-def _wanted(row: dict[str, str], *, real: bool, dev: bool) -> bool:
-    if real:
-        return held_back(row["speaker"] or row["file"]) == dev
-    return (row.get("split", "train") == "dev") == dev
 
 
 def _real_kind(row: dict[str, str]) -> str:

@@ -15,9 +15,9 @@ from torch import Tensor, nn
 
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
-from models.training.data import transcribe
+from models.training.data import PEOPLE_SPLIT, transcribe
 from models.training.net import Ear, NetShape
-from models.training.texts import common_words
+from models.training.texts import lexicon
 
 OPSET = 17
 
@@ -83,14 +83,15 @@ def export_rivals(net: Ear, words: list[Pronunciation], path: Path) -> None:
     np.savez_compressed(path, phones=[" ".join(w) for w in unique], embedded=embedded)
 
 
-def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict) -> None:
-    """Write ear.json with the checksums of the files beside it."""
+def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict, people_split: str) -> None:
+    """Write ear.json with the checksums of the files beside it, and how the people were split (see ``data``)."""
     files = ("ear.onnx", "text.onnx", "rivals.npz")
     data = {
         "name": name,
         "shape": shape.as_dict(),
         "weights": weights,
         "calibration": calibration,
+        "people_split": people_split,
         "sha256": {f: hashlib.sha256((folder / f).read_bytes()).hexdigest() for f in files},
     }
     (folder / "ear.json").write_text(json.dumps(data, indent=2) + "\n")
@@ -100,6 +101,7 @@ def main() -> None:
     """Write a model folder from fitted weights; score weights and calibration start as ear-1's."""
     parser = argparse.ArgumentParser(prog="python -m models.training.export", description=main.__doc__)
     parser.add_argument("--fit", type=Path, required=True, help="ear.pt that the fit wrote")
+    parser.add_argument("--corpus", type=Path, default=Path("corpus"), help="its folder, for the list of common words")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
@@ -107,9 +109,9 @@ def main() -> None:
     export_step(net, args.out / "ear.onnx")
     (args.out / "ear.float.onnx").unlink()
     export_text(net, args.out / "text.onnx")
-    export_rivals(net, [ways[0] for ways in map(transcribe, common_words()) if ways], args.out / "rivals.npz")
+    export_rivals(net, [ways[0] for ways in map(transcribe, lexicon(args.corpus)) if ways], args.out / "rivals.npz")
     known = json.loads((shipped_model() / "ear.json").read_text())
-    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"])
+    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"], PEOPLE_SPLIT)
 
 
 if __name__ == "__main__":

@@ -20,10 +20,12 @@ import torch.nn.functional as F
 from torch import Tensor
 from torch.utils.data import DataLoader, IterableDataset, get_worker_info
 
-from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from listener.speech.pronounce import PHONE_INDEX, Pronunciation, every_pronunciation
 from models.training import augment
 from models.training.data import Composer, Corpus, phone_ids, transcribe
 from models.training.net import BLANK, Ear, NetShape
+from models.training.rivals import look_alikes_of, one_apart
+from models.training.texts import COMMANDS
 from models.training.whisper_weights import encoder_arrays
 
 log = logging.getLogger(__name__)
@@ -43,6 +45,7 @@ class Plan:
     warm_steps: int = 300
     word_weight: float = 0.5
     rivals: int = 2000
+    near_share: float = 0.4  # of the rivals: words one phone apart from those of the batch
     teacher_weight: float = 0.25
     snr_db: tuple[float, float] = (-9.0, 24.0)
     easy_share: float = 0.25  # of the run, in which the lowest SNR falls from +12 dB
@@ -67,6 +70,13 @@ class Lexicon:
         self.phones = torch.full((len(self.words), int(self.lengths.max())), BLANK)
         for i, word in enumerate(self.words):
             self.phones[i, : len(word)] = torch.tensor([PHONE_INDEX[p] for p in word])
+        self.near = one_apart(self.words)
+
+    def rivals(self, said: Tensor, count: int, near_share: float, generator: torch.Generator) -> Tensor:
+        """Numbers of words to tell the said ones from: look-alikes of theirs, and others at random."""
+        near = torch.tensor(sorted({other for word in set(said.tolist()) for other in self.near[word]}), dtype=torch.long)
+        near = near[torch.randperm(len(near), generator=generator)[: round(count * near_share)]]
+        return torch.cat([near, torch.randint(len(self.words), (count - len(near),), generator=generator)])
 
 
 class _Batches(IterableDataset):
@@ -115,6 +125,7 @@ class Fit:
         self.lexicon, self.features = lexicon, augment.FeatureMaker(device)
         self.phones, self.lengths = lexicon.phones.to(device), lexicon.lengths
         self.generator = torch.Generator(device).manual_seed(plan.seed)
+        self.choice = torch.Generator().manual_seed(plan.seed)
         self.step, self.spent_s = 0, 0.0
 
     def save(self, path: Path) -> None:
@@ -149,7 +160,7 @@ class Fit:
         return 12.0 + (low - 12.0) * eased, high
 
     def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
-        rivals = torch.randint(len(self.lexicon.words), (self.plan.rivals,))
+        rivals = self.lexicon.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
         known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
         target = target[: len(batch["words"])].to(self.device)
         embedded = self.net.text(self.phones[known.to(self.device)], self.lengths[known])
@@ -246,6 +257,8 @@ def make_net(shape: NetShape, start: Path | None) -> Ear:
 
 
 def lexicon_of(corpus: Corpus, common: list[str]) -> Lexicon:
-    """Every word of the corpus and the ``common`` words, as pronunciations."""
+    """Every word of the corpus, the ``common`` words and all look-alikes of the commands, as pronunciations."""
     rivals = [ways[0] for ways in map(transcribe, common) if ways]
-    return Lexicon([word for clip in corpus.clips for word in clip.words] + rivals)
+    commands = [way for ways in map(transcribe, COMMANDS) if ways for way in ways]
+    alike = look_alikes_of(commands, every_pronunciation())
+    return Lexicon([word for clip in corpus.clips for word in clip.words] + rivals + alike)

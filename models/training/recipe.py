@@ -13,7 +13,7 @@ from models.training import pool
 from models.training.data import Corpus, join, load
 from models.training.fit import Composer, Fit, Plan, lexicon_of, make_net
 from models.training.net import NetShape
-from models.training.texts import common_words
+from models.training.texts import lexicon
 
 log = logging.getLogger(__name__)
 
@@ -43,9 +43,8 @@ def train(
     out.mkdir(parents=True, exist_ok=True)
     cpu_workers = max(1, plan.workers)
     speech = read_corpora(corpus, real, cpu_workers)
-    common = (corpus / "lexicon.txt").read_text().split()
     teacher = make_net(shape, start) if start and plan.teacher_weight else None
-    fit = Fit(make_net(shape, start), plan, lexicon_of(speech, common), device, teacher)
+    fit = Fit(make_net(shape, start), plan, lexicon_of(speech, lexicon(corpus)), device, teacher)
     checkpoint = out / "checkpoint.pt"
     if checkpoint.exists():
         fit.resume(checkpoint)

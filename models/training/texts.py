@@ -13,6 +13,7 @@ templates otherwise.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -131,6 +132,22 @@ def common_words(count: int = 9000) -> tuple[str, ...]:
     speakable = dictionary()
     kept = (w for w in top_n_list("en", 3 * count) if len(w) >= 2 and w.isascii() and w.isalpha())
     return tuple(w for w in kept if w in speakable and _has_vowel(w))[:count]
+
+
+LEXICON = "lexicon.txt"
+
+
+def write_lexicon(folder: Path) -> None:
+    """Write the common words, one a line, into a corpus folder."""
+    hidden = folder / f".{LEXICON}.{os.getpid()}"
+    hidden.write_text("\n".join(common_words()) + "\n")
+    hidden.replace(folder / LEXICON)
+
+
+def lexicon(folder: Path) -> list[str]:
+    """The common words of a corpus folder; where the folder has none, those of ``common_words``."""
+    path = folder / LEXICON
+    return path.read_text().split() if path.exists() else list(common_words())
 
 
 def _has_vowel(word: str) -> bool:

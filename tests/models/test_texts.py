@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 pytest.importorskip("wordfreq", reason="the [train] extra is not installed")
 
-from models.training import texts  # noqa: E402
+from models.training import corpus, texts  # noqa: E402
 
 
 def test_every_drill_word_is_listed_once_and_can_be_pronounced():
@@ -40,3 +40,11 @@ def test_the_same_seed_says_the_same(seed):
 
 def test_punctuation_is_no_part_of_the_label():
     assert texts.plain_words("Don't stop, X-ray one! It's 'fine'.") == "don't stop x-ray one it's fine"
+
+
+def test_a_corpus_carries_its_list_of_common_words_to_machines_without_one(tmp_path, monkeypatch):
+    corpus._head(tmp_path)
+    monkeypatch.setattr(texts, "common_words", lambda: pytest.fail("asked for the word list of this machine"))
+    assert texts.lexicon(tmp_path)[:2] == ["the", "to"]
+    assert len(texts.lexicon(tmp_path)) == 9000
+    assert (tmp_path / "clips.csv").read_text().startswith("pack,")

@@ -10,8 +10,9 @@ from tests.parts import need_python
 torch = need_python("torch", "the train extra")
 
 from listener.speech.features import FeatureStream  # noqa: E402
+from listener.speech.pronounce import PHONES  # noqa: E402
 from models.training.augment import FeatureMaker, degrade  # noqa: E402
-from models.training.data import Clip, Composer, Corpus, held_back, transcribe  # noqa: E402
+from models.training.data import Clip, Composer, Corpus, held_back, people_held_back, transcribe  # noqa: E402
 from models.training.fit import Fit, Lexicon, Plan  # noqa: E402
 from models.training.net import BLANK, Ear, NetShape  # noqa: E402
 
@@ -107,6 +108,35 @@ def test_a_third_of_the_people_is_held_back_by_name_alone() -> None:
     names = [f"speaker {i}" for i in range(3000)]
     assert 900 < sum(map(held_back, names)) < 1100
     assert held_back("speaker 7") == held_back("speaker 7")
+
+
+def _crowd(phrases: dict[str, int], file: str = "a.ogg") -> list[dict[str, str]]:
+    return [{"speaker": "", "file": file, "text": text} for text, count in phrases.items() for _ in range(count)]
+
+
+def test_split_by_phrase_trains_on_two_thirds_of_every_phrase_and_on_nobody_held_back_by_name() -> None:
+    named = [{"speaker": f"speaker {i}", "file": "b.ogg", "text": "one two"} for i in range(50)]
+    rows = [*_crowd({"jarvis": 30, "view glass": 60}), *named]
+    held = people_held_back(rows, "by_phrase")
+    assert [sum(h for r, h in zip(rows, held) if r["text"] == text) for text in ("jarvis", "view glass")] == [10, 20]
+    assert held[90:] == [held_back(row["speaker"]) for row in named]
+
+
+def test_split_by_file_is_the_one_that_ear_1_was_trained_under() -> None:
+    rows = [*_crowd({"computer": 2}, "short_phrases_02.ogg"), *_crowd({"computer": 2}, "short_phrases_03.ogg")]
+    assert people_held_back(rows, "by_file") == [True, True, False, False]
+    with pytest.raises(ValueError, match="by_file, by_phrase"):
+        people_held_back(rows, "by_taste")
+
+
+def test_rivals_hold_the_look_alikes_of_what_is_said() -> None:
+    words = [("S", "T", "AA", "P"), ("S", "T", "AA", "K"), ("HH", "OW", "L", "D"), *((p,) * 3 for p in PHONES)]
+    lexicon = Lexicon(words)
+    said = torch.tensor([lexicon.index["S", "T", "AA", "P"]])
+    drawn = lexicon.rivals(said, 10, 0.4, torch.Generator().manual_seed(1))
+    assert len(drawn) == 10
+    assert lexicon.index["S", "T", "AA", "K"] in drawn.tolist()
+    assert torch.equal(drawn, lexicon.rivals(said, 10, 0.4, torch.Generator().manual_seed(1)))
 
 
 def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
