@@ -178,7 +178,7 @@ def words(row: Row) -> str:
     match row.kind:
         case "alert" | "partly_heard":
             title = "CALL HEARD" if row.kind == "alert" else "partly heard"
-            return f"{title}: {b['phrase']} x{len(b['hits'])}, confidence {b['confidence']:.0%}"
+            return f"{title}: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
         case "state":
             return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
         case "gap":

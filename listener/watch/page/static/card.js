@@ -26,7 +26,7 @@ export class Card {
       make("div", { class: "what" },
         make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: ` ×${alert.words_heard}` })),
         make("p", { class: "when" }, make("b", { text: localTime(alert.unix_s) }), ` here · ${utcTime(alert.unix_s)} UTC · `, this.ago, " ago"),
-        make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), ` ${percent(alert.confidence)} `, sureBar(alert.confidence)),
+        make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
         make("p", { class: "confirm", text: "advisory: confirm by ear" }),
         make("p", { class: "acts" }, this.ack, hear), this.seen, this.trouble),
       this.after);

@@ -9,7 +9,8 @@ const QUIET_CARD_S = 1800;
 const MOST_CARDS = 3;
 
 export class ChannelView {
-  constructor(look) {
+  /** isAlone: there is room to say how the strip is used. */
+  constructor(look, isAlone) {
     this.number = look.number;
     this.name = look.name;
     this.cards = new Map();
@@ -23,7 +24,7 @@ export class ChannelView {
     this.sound = make("p", { class: "sound" });
     this.words = make("p", { class: "words" });
     this.about = make("p", { class: "about" });
-    this.strip = new StripView(look.name);
+    this.strip = new StripView(look.name, isAlone);
     const title = `channel-${look.number}`;
     this.element = make("article", { class: "channel", "aria-labelledby": title },
       make("div", { class: "head" },
@@ -47,7 +48,7 @@ export class ChannelView {
     const sounds = look.level_dbov > -119;
     put(this.sound, sounds ? `level ${db(look.level_dbov)} dBov · noise ${db(look.noise_dbov)} · SNR about ${db(look.snr_db)} dB` : "no sound");
     const listensFor = store.phrases.map((p) => `${p.words} ×${p.repeats}`).join(", ");
-    const heard = look.words.filter((w) => nowS - w.unix_s < 30).slice(-4).map((w) => `${w.phrase} ${span(nowS - w.unix_s)} ago (${db(w.score)})`);
+    const heard = look.words.filter((w) => nowS - w.unix_s < 30).slice(-4).map((w) => `${w.phrase} ${span(nowS - w.unix_s)} ago`);
     put(this.words, `listens for ${listensFor}${heard.length ? `; words: ${heard.join(", ")}` : ""}`);
     const proof = { null: "not proved yet", true: "proof test passed", false: "PROOF TEST FAILED" }[look.proof_passed];
     const when = look.proof_unix_s ? ` ${span(nowS - look.proof_unix_s)} ago` : "";

@@ -18,19 +18,26 @@ let state = "lost";
 
 const nowS = () => Date.now() / 1000 + serverAheadS;
 const say = (text) => put(at("say"), text);
-const tell = (text) => put(at("tell"), text);
+
+let told = []; // what was told politely in the last two seconds: news that come together are read together
+function tell(text) {
+  const now = performance.now();
+  told = [...told.filter(([when]) => now - when < 2000), [now, text]];
+  put(at("tell"), told.map(([, line]) => line).join(" "));
+}
 
 function onLook(fresh) {
   serverAheadS = fresh.sent_unix_s - Date.now() / 1000;
   const isFirst = !look || look.channels.length !== channels.length;
   look = fresh;
   if (isFirst) {
-    channels = look.channels.map((channel) => new ChannelView(channel));
+    channels = look.channels.map((channel) => new ChannelView(channel, look.channels.length === 1));
     at("channels").replaceChildren(...channels.map((channel) => channel.element));
     fit();
   }
   for (const channel of look.channels) store.addWords(channel.number, channel.words.map((w) => [w.unix_s, w.phrase, w.score]));
   show();
+  if (isFirst) draw();
   beat();
 }
 
@@ -90,10 +97,15 @@ function onRow(row) {
   if (row.kind === "acknowledge") tell(`Acknowledged by ${row.body.who}.`);
 }
 
-/** How many rows of channels there are: letters are as large as that leaves room for. */
+/** As many columns as make blocks of a good shape; letters are as large as that leaves room for. */
 function fit() {
-  const columns = getComputedStyle(at("channels")).gridTemplateColumns.split(" ").length;
-  at("channels").style.setProperty("--rows", Math.ceil(channels.length / columns));
+  const n = channels.length;
+  const columns = innerWidth < 640 ? 1 : Math.min(n, Math.max(1, Math.round(Math.sqrt((n * innerWidth) / innerHeight / 1.6))));
+  const rows = Math.ceil(n / columns);
+  const grid = at("channels");
+  grid.style.setProperty("--columns", columns);
+  grid.style.setProperty("--rows", rows);
+  grid.classList.toggle("tight", innerWidth >= 640 && innerHeight / rows < 450);
 }
 
 function draw() {

@@ -9,14 +9,16 @@ const MARKS = { alert: "▲", partly_heard: "◆", fault: "!", gap: "▒", state
 const NEAR_PX = 12;
 
 export class StripView {
-  constructor(name) {
+  constructor(name, withHint) {
     this.canvas = make("canvas", { class: "strip", tabindex: "0", role: "img" });
     this.told = make("p", { class: "told", role: "status" });
     this.element = make("div", { class: "stripbox" }, this.canvas, this.told);
     this.name = name;
     this.marks = [];
     this.at = null; // the mark that is told about
-    this.hint = "Ten minutes. Point or tap for details, click ▲ to hear it; with keys: ← → and Enter.";
+    const use = "Ten minutes. Point or tap for details, click ▲ to hear it; with keys: ← → and Enter.";
+    this.hint = withHint ? use : "";
+    this.canvas.setAttribute("aria-description", use);
     put(this.told, this.hint);
     this.canvas.addEventListener("pointermove", (event) => this.#point(event));
     this.canvas.addEventListener("pointerleave", () => this.#tell(null));
@@ -109,19 +111,19 @@ export class StripView {
       ctx.fillStyle = colour({ alert: "call-mark", partly_heard: "partly-mark" }[row.kind] ?? "blind-mark");
       if (row.kind === "alert") ctx.fillRect(at - 1, top, 2, ctx.canvas.clientHeight);
       ctx.fillText(MARKS[row.kind], at, 13);
-      this.marks.push({ x: at, row, text: rowText(row, nowS) });
+      this.marks.push({ key: row.id, x: at, row, text: rowText(row, nowS) });
     }
     for (const [unixS, phrase, score] of words.values()) {
       if (unixS < nowS - LONG_S) continue;
-      this.marks.push({ x: x(unixS), row: null, text: `word “${phrase}” ${localTime(unixS)}, score ${score.toFixed(1)} (0 is even)` });
+      this.marks.push({ key: `${unixS} ${phrase}`, x: x(unixS), row: null, text: `word “${phrase}” ${localTime(unixS)}, score ${score.toFixed(1)} (0 is even)` });
     }
     this.marks.sort((a, b) => a.x - b.x);
     ctx.textAlign = "start";
-    if (this.at !== null) this.#ring(ctx, colour, x);
+    if (this.at !== null) this.#ring(ctx, colour);
   }
 
   #ring(ctx, colour) {
-    const same = this.marks.find((mark) => mark.text === this.at.text || (mark.row && mark.row.id === this.at.row?.id));
+    const same = this.marks.find((mark) => mark.key === this.at.key);
     if (!same) return;
     ctx.strokeStyle = colour("ink");
     ctx.lineWidth = 2;
@@ -143,7 +145,7 @@ export class StripView {
     const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
     if (!step || !this.marks.length) return;
     event.preventDefault();
-    const now = this.at ? this.marks.findIndex((mark) => mark.text === this.at.text) : this.marks.length;
+    const now = this.at ? this.marks.findIndex((mark) => mark.key === this.at.key) : this.marks.length;
     this.#tell(this.marks[Math.min(this.marks.length - 1, Math.max(0, now + step))]);
   }
 

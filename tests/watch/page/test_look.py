@@ -1,0 +1,313 @@
+"""How the page looks and is used: sizes, themes, contrast, keys alone, screen readers, a script that stands still.
+
+In a real Chromium on a running station. Contrast is computed as WCAG 2.2 defines it (success criteria 1.4.3 and 1.4.11);
+accessibility is judged by axe-core, the reference engine.
+"""
+
+import os
+import re
+import shutil
+import subprocess
+import time
+
+import pytest
+
+from tests.parts import need_python
+from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
+from tests.watch.page.parts import STEPS, served
+
+axe = need_python("axe_playwright_python.sync_playwright", "pip install axe-playwright-python")
+SIZES = {"laptop": (1280, 720), "wall": (3840, 2160), "phone": (390, 844)}
+
+
+@pytest.fixture(scope="module")
+def browser(need):
+    need(CHROMIUM is not None, "Chromium (apt install chromium)")
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory):
+    """Two channels, one of them with a call that nobody acknowledged."""
+    with served(tmp_path_factory.mktemp("look"), [3.0], length_s=600.0, channels=2) as station:
+        station.wait_alert()
+        station.wait("the other one listening", lambda s: s.snapshot().channels[1].state == "LISTENING")
+        yield station
+
+
+def luminance(colour: str) -> float:
+    """WCAG 2.2 relative luminance of an sRGB colour: '#rrggbb' or 'rgb(r, g, b)'."""
+    if colour.startswith("#"):
+        parts = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+    else:
+        parts = [int(v) for v in re.findall(r"\d+", colour)[:3]]
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (p / 255 for p in parts)]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    bright, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def test_contrast_is_computed_as_the_standard_does():
+    """Known pairs: #767676 on white just passes 4.5:1, #777777 just fails; black on white is 21:1."""
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.542, abs=0.001)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.478, abs=0.001)
+    assert contrast("rgb(0, 0, 0)", "#ffffff") == pytest.approx(21.0)
+
+
+TEXT = [
+    ("ink", "panel"), ("ink", "ground"), ("muted", "panel"), ("muted", "ground"), ("well", "panel"), ("well", "ground"),
+    ("partly-ink", "partly"), ("call-ink", "call"), ("blind-ink", "blind"), ("dead-ink", "dead"), ("dead-ink", "dead-2"),
+]  # fmt: skip
+MARKS = [
+    ("line", "panel"), ("well", "panel"), ("partly-edge", "panel"), ("speech", "panel"), ("call-mark", "panel"),
+    ("partly-mark", "panel"), ("blind-mark", "panel"), ("call", "call-ink"), ("blind", "blind-ink"), ("partly-edge", "partly"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_pair_of_colours_has_the_contrast_that_it_needs(browser, station, scheme):
+    with opened(browser, station.address, scheme=scheme) as page:
+        page.wait_for_selector(LIVE)
+        names = sorted({name for pair in TEXT + MARKS for name in pair})
+        colours = page.evaluate(
+            "names => { const css = getComputedStyle(document.documentElement);"
+            " return Object.fromEntries(names.map(n => [n, css.getPropertyValue('--' + n).trim()])) }",
+            names,
+        )
+    low = {p: round(contrast(colours[p[0]], colours[p[1]]), 2) for p in TEXT if contrast(colours[p[0]], colours[p[1]]) < 4.5}
+    low |= {p: round(contrast(colours[p[0]], colours[p[1]]), 2) for p in MARKS if contrast(colours[p[0]], colours[p[1]]) < 3.0}
+    assert not low
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", ["", "history", "settings", "enter"])
+def test_axe_finds_nothing_serious(browser, station, scheme, path):
+    with opened(browser, station.address + path, scheme=scheme) as page:
+        if not path:
+            page.wait_for_selector(LIVE)
+            page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        found = axe.Axe().run(page).response["violations"]
+    serious = [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
+    assert not serious
+
+
+@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+def test_a_call_fills_its_block_and_is_readable_from_afar_at_every_size(browser, station, size):
+    with opened(browser, station.address, size=size) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        block = page.locator(".channel[data-state='CALL HEARD']")
+        told = block.inner_text()
+        for word in ("CALL HEARD", "SUSPEND ×3", "UTC", "ago", "confidence", "advisory: confirm by ear"):
+            assert word in told
+        assert re.search(r"\d\d:\d\d:\d\d here · \d\d:\d\d:\d\d UTC · \d+ (s|min)", told)
+        state = block.locator(".state").bounding_box()
+        # Letters of 1/25 of the screen's height are read from two metres on a 24 inch screen: 12 mm and more.
+        letters = page.evaluate("parseFloat(getComputedStyle(document.querySelector('.state')).fontSize)")
+        assert letters >= (size[1] / 25 if size[0] > 600 else 32)
+        assert 0 <= state["x"] and state["x"] + state["width"] <= size[0] and state["y"] + state["height"] <= size[1]
+        # Nothing is wider than the screen, and the button is on it.
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        button = block.locator(".ack").bounding_box()
+        assert button["y"] + button["height"] <= size[1] and button["height"] >= 24  # WCAG 2.2, 2.5.8
+
+
+def test_each_state_has_a_word_a_shape_and_a_colour_of_its_own(browser, station):
+    with opened(browser, station.address) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        seen = set()
+        for state, shape in {"LISTENING": "●", "PARTLY HEARD": "◆", "CALL HEARD": "▲", "BLIND": "✖"}.items():
+            colour = page.evaluate(
+                """async state => {
+                    const { ChannelView } = await import("/static/channel.js");
+                    const { Store } = await import("/static/store.js");
+                    const look = { number: 9, name: "x", device: "", state, since_unix_s: 0, because: [], level_dbov: -20, noise_dbov: -50,
+                      snr_db: 20, words: [], last_alert: null, last_partly: null, unacknowledged: [], engine: "", model: "", proof_passed: true,
+                      proof_unix_s: 0, gaps: 0, restarts: 0 };
+                    const view = new ChannelView(look, false);
+                    document.getElementById("channels").append(view.element);
+                    view.update(look, new Store(), 0);
+                    const css = getComputedStyle(view.element);
+                    const told = [view.element.querySelector(".state").innerText, css.backgroundColor + css.borderLeftColor];
+                    view.element.remove();
+                    return told;
+                }""",
+                state,
+            )
+            assert colour[0].split() == [shape, *state.split()]
+            seen.add(colour[1])
+        assert len(seen) == 4
+
+
+def test_nothing_moves_on_a_calm_page(browser, station):
+    with opened(browser, station.address) as page:
+        page.wait_for_selector(LIVE)
+        running = page.evaluate("document.getAnimations().map(a => a.effect.target.id)")
+        assert set(running) == {"dead"} and shown_cover(page) == 0
+        assert page.evaluate("[...document.querySelectorAll('*')].every(e => getComputedStyle(e).transitionDuration === '0s')")
+
+
+def test_the_theme_is_kept(browser, station):
+    with opened(browser, station.address) as page:
+        page.wait_for_selector(LIVE)
+        assert page.locator("html").get_attribute("data-theme") == "day"
+        page.get_by_role("button", name="Night colours").click()
+        page.reload()
+        assert page.locator("html").get_attribute("data-theme") == "night"
+        page.goto(station.address + "history")
+        assert page.locator("html").get_attribute("data-theme") == "night"
+
+
+def test_a_screen_reader_is_told(browser, tmp_path):
+    """A call and the loss of the page are assertive; the rest is polite."""
+    with served(tmp_path, [8.0]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(LIVE)
+        assert page.get_by_role("article", name="Launch").count() == 1
+        assert page.get_by_role("img", name=re.compile("Last ten minutes of Launch")).count() == 1
+        own.wait_alert()
+        said = page.locator("#say[role=alert][aria-live=assertive]")
+        until(page, "document.getElementById('say').textContent.includes('Call heard on Launch: suspend')")
+        assert "Advisory: confirm by ear" in said.inner_text()
+        page.get_by_role("button", name="Acknowledge").click()
+        until(page, "document.getElementById('tell').textContent.includes('Acknowledged by page')")
+
+
+def test_everything_is_done_with_keys_alone(browser, tmp_path):
+    with served(tmp_path, [3.0]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        alert_id = own.wait_alert()
+        own.wait("the clip", lambda s: own.rows("evidence"))
+
+        def tab_to(selector: str) -> None:
+            for _ in range(60):
+                page.keyboard.press("Tab")
+                if page.evaluate("s => document.activeElement.matches(s)", selector):
+                    return
+            raise AssertionError(f"{selector} cannot be reached with Tab")
+
+        tab_to("#who")
+        page.keyboard.type("Ann")
+        page.keyboard.press("a")  # in a field it is a letter
+        assert page.input_value("#who") == "Anna"
+        tab_to(".ack")
+        outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+        assert outline != "none"
+        time.sleep(0.6)
+        page.keyboard.press("a")  # anywhere else it acknowledges
+        own.wait("acknowledged", lambda s: own.rows("acknowledge"))
+        page.wait_for_selector(".channel[data-state='LISTENING']")
+        assert page.locator(".seen").inner_text().startswith("Acknowledged by Anna")
+        tab_to(".steps input")
+        page.keyboard.press("Space")
+        own.wait("the step", lambda s: own.rows("step"))
+        tab_to(".mark")
+        page.keyboard.press("Enter")
+        own.wait("the mark", lambda s: own.rows("mark"))
+        tab_to(".note input")
+        page.keyboard.type("wind from the left")
+        page.keyboard.press("Enter")
+        own.wait("the note", lambda s: own.rows("note"))
+        tab_to("canvas")
+        for _ in range(40):
+            page.keyboard.press("ArrowLeft")
+            if page.locator(".told").inner_text().startswith("▲ call heard: suspend ×3"):
+                break
+        assert "told 0." in page.locator(".told").inner_text()
+        with page.expect_request(lambda request: request.url.endswith(f"/clips/{alert_id}")):
+            page.keyboard.press("Enter")
+        page.wait_for_selector(".notes li")
+        assert [row.body["who"] for k in ("acknowledge", "step", "mark", "note") for row in own.rows(k)] == ["Anna"] * 4
+        assert own.rows("step")[0].body["step"] == STEPS[0]
+        assert re.search(r"\d\d:\d\d:\d\d Anna", page.locator(".stamp").first.inner_text())
+        assert "Anna: wind from the left" in page.locator(".notes").inner_text()
+        assert page.locator(".mark[aria-pressed=true]").inner_text() == "true call"
+
+
+def test_what_was_not_on_the_screen_for_half_a_second_is_not_acknowledged_by_a_key(browser, tmp_path):
+    with served(tmp_path, [6.0]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(LIVE)
+        page.evaluate(
+            """new MutationObserver((_, o) => { if (document.querySelector(".call[data-open=true]")) {
+                 o.disconnect(); dispatchEvent(new KeyboardEvent("keydown", { key: "a", bubbles: true })); window.pressed = true; } })
+               .observe(document.getElementById("channels"), { subtree: true, attributes: true, childList: true })"""
+        )
+        page.evaluate("document.body.focus()")
+        own.wait_alert()
+        until(page, "window.pressed")
+        time.sleep(1.0)
+        assert not own.rows("acknowledge") and page.locator(".call[data-open=true]").count() == 1
+
+
+def test_the_strip_tells_what_is_pointed_at_and_plays_a_clip(browser, station):
+    with opened(browser, station.address) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        station.wait("the clip", lambda s: station.rows("evidence"))
+        alert = station.rows("alert")[0]
+        page.set_viewport_size({"width": 1280, "height": 1400})  # on a small screen a call takes the strip's room
+        canvas = page.locator(".channel").first.locator("canvas")
+        told = page.locator(".channel").first.locator(".told")
+        page.wait_for_timeout(1500)
+        box = canvas.bounding_box()
+        ago_s = station.station.clock.unix() - page.evaluate("iso => Date.parse(iso) / 1000", alert.utc)
+        x = min(box["width"] * (1 - ago_s / 600), box["width"] - 6)
+        canvas.hover(position={"x": x, "y": 30})
+        assert told.inner_text().startswith("▲ call heard: suspend ×3")
+        with page.expect_request(lambda request: request.url.endswith(f"/clips/{alert.id}")) as asked:
+            canvas.click(position={"x": x, "y": 30})
+        assert asked.value.response().status in (200, 206)  # 206: the browser asks for ranges
+        canvas.hover(position={"x": 30, "y": 30})
+        assert re.match(r"\d\d:\d\d:\d\d here · \d\d:\d\d:\d\d UTC · 9 min \d+ s ago", told.inner_text())
+
+
+def test_history_is_searched_and_printed_on_white(browser, station):
+    with opened(browser, station.address + "history", scheme="dark") as page:
+        page.get_by_label("Kind").select_option("alert")
+        page.get_by_role("button", name="Search").click()
+        page.wait_for_url("**kind=alert**")
+        assert page.locator("tbody tr.alert").count() == page.locator("tbody tr").count() == 1
+        page.get_by_label("Words").fill("zebra")
+        page.get_by_role("button", name="Search").click()
+        page.wait_for_selector("text=No rows.")
+        page.goto(station.address + "history")
+        page.emulate_media(media="print")
+        assert not page.locator(".top").is_visible() and not page.locator(".find").is_visible()
+        assert page.evaluate("getComputedStyle(document.querySelector('tbody td')).color") == "rgb(0, 0, 0)"
+        assert page.evaluate("getComputedStyle(document.querySelector('.wide')).backgroundColor") == "rgb(255, 255, 255)"
+
+
+def test_settings_are_shown_and_cannot_be_edited(browser, station):
+    with opened(browser, station.address + "settings") as page:
+        assert "sensitivity: balanced" in page.locator("pre").inner_text()
+        assert page.locator("input, textarea, select, form").count() == 0
+
+
+def test_the_cover_comes_even_when_the_pages_script_stands_still(browser, need, station):
+    """On a real (virtual) screen, since a screenshot through the browser would wait for the script."""
+    need(shutil.which("Xvfb") is not None, "Xvfb (apt install xvfb)")
+    grab = need_python("PIL.ImageGrab", "pip install pillow")
+    display = f":{os.getpid() % 1000 + 100}"
+    screen = subprocess.Popen(["Xvfb", display, "-screen", "0", "1280x800x24"], stderr=subprocess.DEVNULL)
+    try:
+        time.sleep(1.0)
+        seen = browser.browser_type.launch(
+            executable_path=CHROMIUM, headless=False, args=["--no-sandbox"], env={**os.environ, "DISPLAY": display}
+        )
+        page = seen.new_page()
+        page.goto(station.address)
+        page.wait_for_selector(LIVE)
+        time.sleep(1.0)
+        calm = grab.grab(xdisplay=display).getpixel((700, 700))
+        page.evaluate("setTimeout(() => { const end = performance.now() + 7000; while (performance.now() < end); }, 0)")
+        time.sleep(3.5)
+        covered = grab.grab(xdisplay=display).convert("RGB")
+        pixels = [covered.getpixel((x, y)) for x in range(100, 1200, 50) for y in range(200, 750, 50)]
+        seen.close()
+    finally:
+        screen.kill()
+        screen.wait()
+    purple = [p for p in pixels if p[1] < 60 and p[0] > p[1] and p[2] > p[1] and p[2] < 150]
+    assert calm not in purple
+    assert len(purple) > 0.7 * len(pixels)
