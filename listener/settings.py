@@ -6,7 +6,6 @@ Settings() with no file is the flight deck: "suspend", three times.
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -21,6 +20,7 @@ from pydantic import (
 
 from listener.errors import SettingsError
 from listener.watch.settings import WatchSettings
+from listener.yaml_file import error_lines, read_yaml
 
 Sensitivity = Literal["cautious", "balanced", "eager"]
 
@@ -145,6 +145,11 @@ class Settings(_Model):
         """These settings with other phrases (checked again)."""
         return Settings.model_validate({**dict(self), "phrases": phrases})
 
+    def without_tone(self) -> "Settings":
+        """These settings with a silent watch."""
+        tone = self.watch.tone.model_copy(update={"enabled": False})
+        return self.model_copy(update={"watch": self.watch.model_copy(update={"tone": tone})})
+
 
 def read_settings(path: Path) -> Settings:
     """Read a YAML settings file.
@@ -152,15 +157,7 @@ def read_settings(path: Path) -> Settings:
     Relative paths in it are meant from the file's own folder. Raises SettingsError: one line that
     names the file, the key, the value and what is allowed.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not a text file"
-        raise SettingsError(f"{path}: cannot read the settings: {reason}") from None
-    try:
-        data = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        raise SettingsError(f"{path}: {_where(error)}not valid YAML: {_problem(error)}") from None
+    data = read_yaml(path, "the settings")
     if data is None:
         data = {}
     if not isinstance(data, dict):
@@ -174,7 +171,7 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
     try:
         return Settings.model_validate(data)
     except ValidationError as error:
-        raise SettingsError(f"{where}: {_lines(error)}") from None
+        raise SettingsError(f"{where}: {error_lines(error)}") from None
 
 
 def _from_folder(settings: Settings, folder: Path) -> Settings:
@@ -185,52 +182,3 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
             path = folder / engine.model_path.expanduser()
             settings = settings.model_copy(update={name: engine.model_copy(update={"model_path": path})})
     return settings
-
-
-def _where(error: yaml.YAMLError) -> str:
-    mark = getattr(error, "problem_mark", None)
-    return f"line {mark.line + 1}: " if mark else ""
-
-
-def _problem(error: yaml.YAMLError) -> str:
-    return " ".join(str(getattr(error, "problem", None) or error).split())
-
-
-# pydantic's kinds of error, as said to a user. {…} are the error's own values.
-_SAID = {
-    "extra_forbidden": "no such setting",
-    "value_error": "{error}",
-    "literal_error": "must be {expected}",
-    "greater_than": "must be more than {gt}",
-    "greater_than_equal": "must be at least {ge}",
-    "less_than": "must be less than {lt}",
-    "less_than_equal": "must be at most {le}",
-    "int_parsing": "must be a whole number",
-    "int_type": "must be a whole number",
-    "int_from_float": "must be a whole number",
-    "float_parsing": "must be a number",
-    "float_type": "must be a number",
-    "string_type": "must be words",
-    "missing": "is missing",
-    "string_too_short": "must not be empty",
-    "too_short": "must not be empty",
-    "tuple_type": "must be a list",
-    "model_type": "must be a group of settings",
-    "dict_type": "must be a group of settings",
-}
-
-
-def _lines(error: ValidationError) -> str:
-    """All errors in one line, each as 'key: what is wrong (value)'."""
-    errors = error.errors()
-    # A list with a bad item is also called too short: the item's own error says it better.
-    inner = {e["loc"][:n] for e in errors for n in range(1, len(e["loc"]))}
-    return "; ".join(_line(e) for e in errors if e["loc"] not in inner)
-
-
-def _line(error: Any) -> str:
-    key = ".".join(str(part) for part in error["loc"] if part != "group")
-    said = _SAID.get(error["type"], error["msg"]).format(**error.get("ctx", {}))
-    value = error["input"]
-    hidden = error["type"] == "extra_forbidden" or isinstance(value, (dict, list, tuple, BaseModel))
-    return f"{key}: {said}" + ("" if hidden else f" (it is {value!r})")

@@ -1,5 +1,6 @@
 """The commands of `listener drill`. Without a command's name it is `score`: listener drill DRILL.yaml."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -55,7 +56,7 @@ def score(
     from listener.alert.console import side_console
     from listener.drill.debrief import debrief_html, headline
     from listener.drill.result import result_of
-    from listener.drill.whole import write_whole
+    from listener.whole import write_whole
 
     if out and len(drills) > 1:
         raise UserError("--out names one debrief; leave it out for several drills")
@@ -92,11 +93,12 @@ def play(
     wait: Annotated[float, typer.Option(help="Seconds left at the end to acknowledge what is open.", min=0.0)] = 15.0,
     sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
+    page: Annotated[bool, typer.Option("--page/--no-page", help="Whether the watch page is served, for a browser.")] = True,
     config: Config = None,
     engine: Engine = None,
 ) -> None:
     """Play a drill as if it were live; what is acknowledged is added to a copy of it as human actions."""
-    played, count = _played(path, speed, who, out, wait, sound, plain, config, engine)
+    played, count = _played(path, speed, who, out, wait, sound, plain, page, config, engine)
     print(f"{played}: {count} actions added; score it with: listener drill {played}")
 
 
@@ -115,7 +117,7 @@ def new(
     from listener.drill.check import check_drill
     from listener.drill.draft import draft, tracks_of
     from listener.drill.script import Drill, drill_settings
-    from listener.drill.whole import write_whole
+    from listener.whole import write_whole
     from listener.settings import Settings, read_settings
 
     if out.exists():
@@ -151,7 +153,7 @@ def labels(
     from listener.drill.convert import drill_labels, heard_labels
     from listener.drill.labels import format_of
     from listener.drill.script import drill_settings, read_drill
-    from listener.drill.whole import write_whole
+    from listener.whole import write_whole
 
     kind = format_of(out)
     found = read_drill(path)
@@ -180,7 +182,7 @@ def record(
     from listener.drill.record import record_of
     from listener.drill.record_page import print_record, record_html
     from listener.drill.result import Result, read_results, result_of
-    from listener.drill.whole import write_whole
+    from listener.whole import write_whole
 
     results: list[Result] = []
     for file in files:
@@ -236,6 +238,7 @@ def _played(
     wait: float,
     sound: bool,
     plain: bool,
+    page: bool,
     config: Path | None,
     engine: str | None,
 ) -> tuple[Path, int]:
@@ -243,10 +246,11 @@ def _played(
     import threading
 
     from listener.drill.check import check_drill
-    from listener.drill.play import actions_of, played_drill, prepare, with_tone
+    from listener.drill.play import actions_of, played_drill, prepare
     from listener.drill.play import play as play_stage
     from listener.drill.script import drill_settings, drill_text, read_drill
-    from listener.drill.whole import write_whole
+    from listener.whole import write_whole
+    from listener.watch.page.serve import PageServer
     from listener.watch.station import Station
     from listener.watch.view import ConsoleView
 
@@ -259,10 +263,20 @@ def _played(
     sounds = check_drill(found, path)
     folder = out.with_suffix("")
     stage = prepare(sounds, folder)
-    settings = with_tone(drill_settings(found, path.parent, config, engine), sound)
+    settings = drill_settings(found, path.parent, config, engine)
+    settings = settings if sound else settings.without_tone()
 
     def show(station: Station, ended: threading.Event):
-        return ConsoleView(station, plain, ended.set).close
+        server = PageServer(station, page)
+        if server.address:
+            print(f"page: {server.address}", file=sys.stderr)
+        view = ConsoleView(station, plain, ended.set)
+
+        def close() -> None:
+            server.close()
+            view.close()
+
+        return close
 
     rows = play_stage(settings, stage, folder, speed, wait, show)
     actions = actions_of(rows, stage, who)

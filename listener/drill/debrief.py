@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from statistics import median
 
 import soundfile
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.interval import per_hour_interval, share_interval
 from listener.drill.score import CallScore, DrillScore, snr_text
+from listener.pages import page
 
 PRINTED_CARDS = 9
 """So many pictures go on paper: what went wrong first; the screen shows all."""
@@ -38,17 +38,11 @@ class Card:
 
 def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
     """The page. Needs nothing from outside itself, and no script."""
-    environment = Environment(
-        loader=PackageLoader("listener.drill"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"clock": clock, "delay": delay, "snr": lambda x: "–" if x is None else snr_text(x)}
     acts = list(score.action_delays_s())
     delays = charts.delays(score, last_word(score))
-    return environment.get_template("debrief.html").render(
+    return page(
+        "listener.drill", "debrief.html",
+        filters={"clock": clock, "delay": delay, "snr": lambda x: "–" if x is None else snr_text(x)},
         score=score,
         drill=score.drill,
         headline=headline(score),

@@ -21,12 +21,15 @@ from listener.errors import UserError
 from listener.settings import Settings
 from listener.sound.files import open_recording
 from listener.speech.engines import load_engine
+from listener.watch.page.actions import NOBODY
 from listener.watch.station import Station
 from listener.watch.worker import LoadEngine
 
 _SETTLE_S = 3.0
 _SAME_S = 0.3
 _LINE_DBOV = -66.0
+UNNAMED = ("", "console", NOBODY)
+"""Who the displays say it was when nobody gave a name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +80,6 @@ def station_settings(settings: Settings, stage: Stage) -> Settings:
     channels = [{"name": name, "file": path, "input": number} for name, path, number in stage.files]
     watch = {**settings.watch.model_dump(), "channels": channels}
     return Settings.model_validate({**dict(settings), "watch": watch})
-
-
-def with_tone(settings: Settings, on: bool) -> Settings:
-    """The settings with the alert tone allowed or not."""
-    tone = settings.watch.tone.model_copy(update={"on": on and settings.watch.tone.on})
-    return settings.model_copy(update={"watch": settings.watch.model_copy(update={"tone": tone})})
 
 
 def play(
@@ -158,11 +155,13 @@ def actions_of(rows: Iterable[Row], stage: Stage, who: str) -> list[Action]:
         alert = alerts.get(row.about or -1)
         if row.kind not in ("acknowledge", "step") or alert is None:
             continue
+        if not row.body.get("done", True):  # a step that was taken back
+            continue
         after_s = (datetime.fromisoformat(row.utc) - datetime.fromisoformat(alert.utc)).total_seconds()
         at_s = round(stage.start_s + alert.body["end_s"] + after_s, 3)
         what = "acknowledged" if row.kind == "acknowledge" else str(row.body.get("step") or "ticked a step")
-        name = str(row.body.get("who") or "console")
-        action = Action(who=who if name == "console" else name, what=what, at_s=at_s)
+        name = str(row.body.get("who") or "")
+        action = Action(who=who if name in UNNAMED else name, what=what, at_s=at_s)
         if not any((a.who, a.what) == (action.who, what) and abs(a.at_s - at_s) < _SAME_S for a in actions):
             actions.append(action)
     return actions

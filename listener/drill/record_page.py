@@ -1,10 +1,10 @@
 """The record for people: a table on the console, and a page that prints."""
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from rich.table import Table
 
 from listener.alert.console import results_console
 from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
+from listener.pages import page
 
 
 def share_text(share: Share) -> str:
@@ -63,14 +63,8 @@ def print_record(record: Record) -> None:
 
 def record_html(record: Record, title: str) -> str:
     """The record as one self-contained page."""
-    environment = Environment(
-        loader=PackageLoader("listener.drill"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("record.html").render(
+    return page(
+        "listener.drill", "record.html",
         title=title,
         drill_heads=DRILL_HEADS,
         drills=[drill_row(line) for line in record.drills],

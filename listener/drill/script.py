@@ -13,8 +13,9 @@ from typing import Annotated, Any
 import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from listener.errors import UserError
+from listener.errors import SettingsError, UserError
 from listener.settings import PhraseSettings, Settings, Words, read_settings, settings_from
+from listener.yaml_file import read_yaml
 
 FIND_IT = "find it"
 _CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d{1,2}(?:\.\d+)?)")
@@ -169,21 +170,12 @@ def read_drill(path: Path) -> Drill:
 
     Whether its times fit the recordings is for `check_drill`.
     """
+    if not path.exists():
+        raise DrillError([f"{path}: no such drill file; start one with 'listener drill new RECORDING'"])
     try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise DrillError([f"{path}: no such drill file; start one with 'listener drill new RECORDING'"]) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise DrillError([f"{path}: cannot read the drill: {getattr(error, 'strerror', None) or 'not text'}"]) from None
-    try:
-        data = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f"line {mark.line + 1}: " if mark else ""
-        said = " ".join(str(getattr(error, "problem", None) or error).split())
-        raise DrillError([f"{path}: {where}not valid YAML: {said}"]) from None
-    except ValueError as error:  # a date such as 2026-02-31
-        raise DrillError([f"{path}: not valid YAML: {error}"]) from None
+        data = read_yaml(path, "the drill")
+    except SettingsError as error:
+        raise DrillError([str(error)]) from None
     if data is None:
         raise DrillError([f"{path}: the drill is empty; it needs title, recordings and calls"])
     if not isinstance(data, dict):

@@ -6,7 +6,6 @@ process, today or after a kill, starts from the same samples.
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -24,6 +23,7 @@ from listener.study.plan import BABBLE, Plan, RecordedNoise
 from listener.study.recorded import SOUND_FILES, Piece, pieces, read_sound
 from listener.study.talk import TALK
 from listener.study.voices import say
+from listener.whole import write_whole
 
 SHORTEST_PHONE_S = 0.025
 """No clip of a phrase may be shorter than this for each of its sounds (common practice, no source)."""
@@ -94,9 +94,7 @@ class Bank:
     def save(self, folder: Path) -> None:
         """Write bank.npy and bank.json; the list comes last, so that where it is, all is there."""
         np.save(folder / "bank.npy", self._samples)
-        partial = folder / "bank.json.partial"
-        partial.write_text(json.dumps([asdict(c) for c in self.clips]), encoding="utf-8")
-        os.replace(partial, folder / "bank.json")
+        write_whole(folder / "bank.json", json.dumps([asdict(c) for c in self.clips]))
 
     def in_memory(self) -> "Bank":
         """The same with its samples in memory, to be sent elsewhere."""

@@ -11,6 +11,7 @@ from typing import Any
 from uuid import uuid4
 
 from distributed import Client, KilledWorker, WorkerPlugin, as_completed, get_worker
+from distributed.comm.addressing import parse_address, parse_host_port
 
 from listener.errors import UserError
 from listener.study.bank import Bank
@@ -43,6 +44,7 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         try:
+            parse_host_port(parse_address(address)[1])  # Client would say so too, and then stumble over itself
             self._client = Client(address, timeout=WAIT_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
             reason = " ".join(str(error).split())[:120] or type(error).__name__

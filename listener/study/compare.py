@@ -12,31 +12,38 @@ import numpy as np
 import polars as pl
 
 from listener.errors import UserError
+from listener.pages import page
 from listener.study import plots
 from listener.study.metrics import Rate, Share, difference_interval
-from listener.study.report import Plot, Table, render, save, table
+from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
+from listener.whole import write_whole
 
 
 def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
     """Compare the results in folders a and b; writes out/compare.html and its table.
 
     Engines of the same name are compared; with one engine each, those two. Raises UserError when there
-    is nothing to compare.
+    is nothing to compare, or not yet.
     """
     first, second = load_result(a), load_result(b)
     pairs = _pairs(first, second)
+    for result in (first, second):
+        if result.missing()[0]:
+            raise UserError(f"{result.folder}: is not finished; run the study to its end first")
     same = _same_sounds(first, second)
     out.mkdir(parents=True, exist_ok=True)
     frame = pl.concat([difference_table(x, y, same) for x, y in pairs], how="vertical_relaxed")
-    page = render(
+    text = page(
+        "listener.study", "report.html",
         title=f"{first.plan.name} (A) and {second.plan.name} (B)", about=f"A: {a.name}. B: {b.name}. {_how(same)}",
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
         plots=tuple(_plots(pairs)), tables=(_table(frame, out),), methods=[_how(same)],
         facts=[(f"{key} of {name}", str(result.lock[key])) for key in ("plan_sha256", "bank_sha256", "code_sha256")
                for name, result in (("A", first), ("B", second))], plan="",
     )  # fmt: skip
-    return save(out / "compare.html", page), frame
+    write_whole(out / "compare.html", text)
+    return out / "compare.html", frame
 
 
 def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:

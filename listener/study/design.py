@@ -1,6 +1,6 @@
 """The design: which trial is which. Everything about a trial but its samples follows from (plan, index).
 
-Sounds come first: pieces without a call (the longer ones, so that the work ends evenly), then calls.
+Sounds come first: pieces without a call, then calls.
 Each sound is heard by every engine: trial index = sound * engines + engine. So engines are compared on
 the same samples.
 """
@@ -68,6 +68,12 @@ class Design:
         """About how long the sound will be."""
         plan = self.plan
         return plan.negatives.piece_s if sound < self.negative_count else plan.lead_s + 3.0 + plan.tail_s
+
+    def turn(self, sounds: range) -> float:
+        """When these sounds are worked on, 0..1: calls and negatives side by side, so that half a study has half of both."""
+        if sounds.start < self.negative_count:
+            return sounds.start / self.negative_count
+        return (sounds.start - self.negative_count) / (self.sounds - self.negative_count)
 
     def chunks(self) -> Iterator[range]:
         """Runs of sounds that are worked on in one go: each at least 10 s of sound, and 501 of them at most."""

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import os
 import platform
 from importlib import metadata
 from pathlib import Path
@@ -12,6 +11,7 @@ from listener.errors import UserError
 from listener.study.bank import Bank
 from listener.study.plan import Plan, plan_hash
 from listener.study.trials import Study
+from listener.whole import write_whole
 
 LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
@@ -54,9 +54,7 @@ def check_lock(folder: Path, lock: dict[str, Any]) -> None:
 
 def write_lock(folder: Path, lock: dict[str, Any]) -> None:
     """Write lock.json, whole or not at all."""
-    partial = (folder / LOCK).with_suffix(".partial")
-    partial.write_text(json.dumps(lock, indent=2) + "\n", encoding="utf-8")
-    os.replace(partial, folder / LOCK)
+    write_whole(folder / LOCK, json.dumps(lock, indent=2) + "\n")
 
 
 def read_lock(folder: Path) -> dict[str, Any]:

@@ -10,12 +10,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, ValidationError, field_validator, model_validator,
+)  # fmt: skip
 
 from listener.errors import SettingsError, UserError
+from listener.events import RATE_HZ
 from listener.radio import CHANNELS, KINDS, Channel, Room, stage
 from listener.settings import PhraseSettings, Settings, settings_from
+from listener.yaml_file import error_lines, read_yaml
 
 BABBLE = "babble"
 Measure = Literal["miss", "false_alarms", "det", "delay", "calibration"]
@@ -41,7 +44,7 @@ class Speech(_Model):
 
     voices: tuple[str, ...] = ()
     """ "engine voice": espeak en-us+f3, flite rms, pico en-GB, piper joe."""
-    paces: tuple[float, ...] = Field((0.92, 1.0, 1.1), min_length=1)
+    paces: tuple[Annotated[float, Field(ge=0.5, le=2.0)], ...] = Field((0.92, 1.0, 1.1), min_length=1)
     """Each voice says each phrase once at each of these speeds."""
     recordings: tuple[RecordedSpeech, ...] = ()
 
@@ -59,6 +62,12 @@ class RecordedNoise(_Model):
     path: Path
 
 
+Noise = Annotated[
+    Annotated[str, Tag("one word")] | Annotated[RecordedNoise, Tag("group")],
+    Discriminator(lambda value: "one word" if isinstance(value, str) else "group"),
+]
+
+
 class Negatives(_Model):
     """Speech and noise in which nobody makes the call: what false alarms are counted in."""
 
@@ -74,6 +83,14 @@ class Negatives(_Model):
     """What the voices say; {phrase} stands for each phrase. Empty: radio talk and look-alikes of our own."""
     recordings: tuple[RecordedSpeech, ...] = ()
     """Recordings of speech as well, or instead; labelled calls in them are left out."""
+
+    @model_validator(mode="after")
+    def _somebody_gets_to_speak(self) -> "Negatives":
+        shortest, longest = self.pause_s
+        if not 0 <= shortest < longest < self.piece_s - 1:
+            raise ValueError(f"pause_s: the first number must be less than the second, and that at least a second less than "
+                             f"piece_s (they are {shortest:g}, {longest:g} and {self.piece_s:g})")  # fmt: skip
+        return self
 
 
 def _radio(value: Any) -> Any:
@@ -125,7 +142,7 @@ class Plan(_Model):
     lead_s: float = Field(2.0, ge=0.0, le=60.0)
     tail_s: float = Field(2.0, ge=0.5, le=60.0)
     """Noise before and after the call."""
-    noises: tuple[str | RecordedNoise, ...] = Field(("turbine",), min_length=1)
+    noises: tuple[Noise, ...] = Field(("turbine",), min_length=1)
     """Simulated kinds, babble (of the study's own speech), or recordings."""
     snr_db: tuple[float | None, ...] = Field((10.0, 5.0, 0.0, -5.0), min_length=1)
     """Active speech level over the noise's RMS, both within band_hz; null is without noise."""
@@ -164,6 +181,8 @@ class Plan(_Model):
             low, high = getattr(self, key)
             if not 0 <= low < high:
                 raise ValueError(f"{key}: the first number must be less than the second (it is {low:g}, {high:g})")
+        if self.band_hz[1] > RATE_HZ / 2:
+            raise ValueError(f"band_hz: {self.band_hz[1]:g} Hz is out of reach; at most {RATE_HZ // 2}")
         longest = max(phrase.max_gap_s for phrase in self.phrases)
         if self.gap_s[1] > longest:
             raise ValueError(f"gap_s: pauses of {self.gap_s[1]:g} s are longer than the calls' max_gap_s ({longest:g})")
@@ -205,13 +224,7 @@ class Plan(_Model):
 
 def read_plan(path: Path) -> Plan:
     """Read a plan. Raises SettingsError: one line that names the file, the key and what is allowed."""
-    try:
-        data = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not a text file"
-        raise SettingsError(f"{path}: cannot read the study plan: {reason}") from None
-    except yaml.YAMLError as error:
-        raise SettingsError(f"{path}: not valid YAML: {' '.join(str(error).split())}") from None
+    data = read_yaml(path, "the study plan")
     if not isinstance(data, dict):
         raise SettingsError(f"{path}: expected a study plan with name, speech, engines, ...")
     return plan_from(data, str(path), path.parent)
@@ -224,7 +237,7 @@ def plan_from(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Pla
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from None
     except ValidationError as error:
-        raise SettingsError(f"{where}: {_lines(error)}") from None
+        raise SettingsError(f"{where}: {error_lines(error)}") from None
 
 
 def plan_hash(plan: Plan) -> str:
@@ -247,13 +260,3 @@ def _with_paths(data: Any, folder: Path, key: str = "") -> Any:
     if key in ("folder", "path", "model_path") and isinstance(data, str):
         return str((folder / Path(data).expanduser()).resolve())
     return data
-
-
-def _lines(error: ValidationError) -> str:
-    """All errors in one line, each 'key: what is wrong'."""
-    said = []
-    for e in error.errors():
-        key = ".".join(str(part) for part in e["loc"] if str(part)[:1].islower() or not isinstance(part, str))
-        what = "no such setting" if e["type"] == "extra_forbidden" else e["msg"].removeprefix("Value error, ")
-        said.append(f"{key}: {what}" if key else what)
-    return "; ".join(dict.fromkeys(said))

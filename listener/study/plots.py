@@ -105,7 +105,8 @@ def trade_off(heard: Sequence[Heard]) -> str:
         axes.set(xlim=normal_deviate(np.array([0.08, 900]) / 3600), ylim=normal_deviate([0.0009, 0.995]),
                  xlabel="false alarms per hour (normal deviate of the chance in each second)",
                  ylabel="calls missed (normal deviate)")  # fmt: skip
-        axes.legend(title="dot: the level in use", loc="upper right")
+        if axes.lines:
+            axes.legend(title="dot: the level in use", loc="upper right")
 
     return svg(draw, height=5.0)
 
@@ -153,8 +154,7 @@ def delay(heard: Sequence[Heard]) -> str:
         axes.axvline(0, color="#808890", lw=0.8)
         axes.set(xlabel="from the end of the last word to the alert, s", ylabel="share of the alerts", ylim=(0, 1.02))
         axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
-        if axes.lines[1:]:
-            _legend_above(axes)
+        _legend_above(axes)
 
     return svg(draw, height=3.8)
 
@@ -184,8 +184,9 @@ def calibration(heard: Sequence[Heard]) -> str:
 
 
 def _legend_above(axes: Axes) -> None:
-    """A legend that hides nothing."""
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), fontsize=9)
+    """A legend that hides nothing, where there is something to name."""
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), fontsize=9)
 
 
 def heat_map(one: Heard) -> str:

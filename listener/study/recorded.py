@@ -158,6 +158,8 @@ def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[
 
 def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
     """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
+    if not path.is_file():
+        raise UserError(f"{path}: no such sound file; check the plan's paths")
     try:
         samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as error:

@@ -1,21 +1,22 @@
 """The report: one HTML file that needs no other, plots first; and its tables as CSV files beside it."""
 
 import base64
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import polars as pl
 import yaml
 
+from listener.errors import UserError
+from listener.pages import page
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
 from listener.study.results import (
     Heard, Result, false_alarm_table, load_result, miss_table, paired, ratios, summary_table,
 )  # fmt: skip
+from listener.whole import write_whole
 
 REPORT = "report.html"
 FOLD_ABOVE = 12
@@ -44,9 +45,14 @@ class Table:
 
 
 def write_report(folder: Path) -> Path:
-    """Write report.html and tables/*.csv for the result in `folder`; gives the report's path."""
+    """Write report.html and tables/*.csv for the result in `folder`; gives the report's path.
+
+    A study under way is reported as far as it is, which the page says first. Raises UserError where there is no call yet.
+    """
     result = load_result(folder)
     heard = [result.of(engine) for engine in result.engines]
+    if not heard[0].calls.height:
+        raise UserError(f"{folder}: holds no call yet; let the study run on")
     frames = [
         ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv", summary_table(heard)),
         ("Calls", "One row for each condition.", "calls.csv", miss_table(heard)),
@@ -58,26 +64,14 @@ def write_report(folder: Path) -> Path:
         frames.insert(1, ("Engine against engine", "The same calls heard by both; p by McNemar's exact test.",
                           "pairs.csv", pair_table(heard)))  # fmt: skip
     tables = tuple(table(*frame, folder=folder) for frame in frames)
-    page = render(
-        title=result.plan.name, about=result.plan.about, warnings=warnings(heard), plots=tuple(_plots(result, heard)),
-        tables=tables, methods=paragraphs(result), facts=facts(result),
+    text = page(
+        "listener.study", "report.html",
+        title=result.plan.name, about=result.plan.about, warnings=warnings(result, heard),
+        plots=tuple(_plots(result, heard)), tables=tables, methods=paragraphs(result), facts=facts(result),
         plan=yaml.safe_dump(result.plan.model_dump(mode="json"), sort_keys=False, allow_unicode=True),
     )  # fmt: skip
-    return save(folder / REPORT, page)
-
-
-def render(**values: Any) -> str:
-    """The page from its template."""
-    loader = jinja2.FileSystemLoader(Path(__file__).parent / "templates")
-    place = jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
-    return place.get_template("report.html.j2").render(**values)
-
-
-def save(path: Path, text: str) -> Path:
-    partial = path.with_suffix(".partial")
-    partial.write_text(text, encoding="utf-8")
-    os.replace(partial, path)
-    return path
+    write_whole(folder / REPORT, text)
+    return folder / REPORT
 
 
 def table(title: str, caption: str, file: str, frame: pl.DataFrame, folder: Path) -> Table:
@@ -107,9 +101,12 @@ def _cell(value: Any, column: str) -> str:
     return str(value)
 
 
-def warnings(heard: Iterable[Heard]) -> list[str]:
+def warnings(result: Result, heard: Iterable[Heard]) -> list[str]:
     """What a reader must know before the first figure."""
     said = []
+    missing, whole = result.missing()
+    if missing:
+        said.append(f"The study is not finished: {missing} of its {whole} trials are not in here.")
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import yaml
 
-from listener.study.design import CALL, NEGATIVE
+from listener.study.design import CALL, NEGATIVE, Design
 from listener.study.lock import read_lock
 from listener.study.metrics import (
     Bin, Det, Paired, Rate, Share, brier, det, equal_error, expected_calibration_error, max_twv, mcnemar, miss_at,
@@ -31,12 +31,17 @@ _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room"
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A finished study in a folder: its plan, lock and trials."""
+    """A study in a folder: its plan, lock and trials, all of them or those that are done so far."""
 
     folder: Path
     plan: Plan
     lock: dict[str, Any]
     trials: pl.LazyFrame
+
+    def missing(self) -> tuple[int, int]:
+        """How many trials are not there yet, and how many there will be."""
+        whole = len(Design(self.plan))
+        return whole - self.trials.select(pl.len()).collect().item(), whole
 
     @property
     def engines(self) -> tuple[str, ...]:
@@ -48,7 +53,7 @@ class Result:
 
 
 def load_result(folder: Path) -> Result:
-    """Raises UserError where no finished study lies."""
+    """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = yaml.safe_load((folder / PLAN).read_text(encoding="utf-8"))
     return Result(folder, plan_from(data, str(folder / PLAN)), lock, read_trials(folder))

@@ -55,7 +55,7 @@ def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Pat
     (out / PARTS).mkdir(exist_ok=True)
     chunks = list(study.design.chunks())
     done = set(c.start for c in done_parts(out, chunks))
-    todo = [chunk for chunk in chunks if chunk.start not in done]
+    todo = sorted((chunk for chunk in chunks if chunk.start not in done), key=study.design.turn)
     if done:
         console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
     with _progress(console) as progress, closing(compute.work(study, out, todo)) as work:

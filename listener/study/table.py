@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 
 from listener.errors import UserError
 from listener.study.trials import Trial
+from listener.whole import write_whole_with
 
 TRIALS = "trials.parquet"
 PARTS = "parts"
@@ -37,12 +38,8 @@ def part_path(folder: Path, sounds: range) -> Path:
 def write_part(folder: Path, sounds: range, trials: Iterable[Trial]) -> None:
     """Write one part; it is there whole or not at all, whenever the power goes."""
     path = part_path(folder, sounds)
-    partial = path.with_suffix(".partial")
     table = pa.Table.from_pylist([asdict(trial) for trial in trials], schema=SCHEMA)
-    pq.write_table(table, partial, compression="zstd")
-    with partial.open("rb") as file:
-        os.fsync(file.fileno())
-    os.replace(partial, path)
+    write_whole_with(path, lambda part: pq.write_table(table, part, compression="zstd"))
 
 
 def done_parts(folder: Path, chunks: Iterable[range]) -> Iterator[range]:
@@ -54,17 +51,24 @@ def done_parts(folder: Path, chunks: Iterable[range]) -> Iterator[range]:
 def join_parts(folder: Path, chunks: Iterable[range]) -> Path:
     """All parts as one file in order of the index, one part in memory at a time. Gives its path."""
     path = folder / TRIALS
-    partial = path.with_suffix(".partial")
-    with pq.ParquetWriter(partial, SCHEMA, compression="zstd") as out:
-        for chunk in chunks:
-            out.write_table(pq.read_table(part_path(folder, chunk), schema=SCHEMA))
-    os.replace(partial, path)
+
+    def join(part: Path) -> None:
+        with pq.ParquetWriter(part, SCHEMA, compression="zstd") as out:
+            for chunk in chunks:
+                out.write_table(pq.read_table(part_path(folder, chunk), schema=SCHEMA))
+
+    write_whole_with(path, join)
     return path
 
 
 def read_trials(folder: Path) -> pl.LazyFrame:
-    """The results' rows. Raises UserError where there are none."""
+    """The results' rows; of a study under way those that are there. Raises UserError where there are none."""
     path = folder / TRIALS
-    if not path.exists():
-        raise UserError(f"{folder}: holds no finished study (no {TRIALS}); run the study to its end first")
-    return pl.scan_parquet(path)
+    files = [path] if path.exists() else sorted((folder / PARTS).glob("*.parquet"))
+    if not files:
+        raise UserError(f"{folder}: holds no trials yet; run the study first")
+    try:
+        pq.read_metadata(files[0])
+    except (OSError, pa.ArrowInvalid) as error:
+        raise UserError(f"{files[0]}: cannot be read ({' '.join(str(error).split())[:80]}); copy it again") from None
+    return pl.scan_parquet(files)

@@ -81,7 +81,8 @@ def _program(program: str, name: str, options: list[str], rest: list[str]) -> tu
             raise UserError(f"voice '{program.removesuffix('-ng')} {name}': {program} is missing; "
                             f"apt-get install {program}") from None  # fmt: skip
         except (subprocess.SubprocessError, soundfile.LibsndfileError) as error:
-            raise UserError(f"voice '{program.removesuffix('-ng')} {name}' failed: {error}") from None
+            said = " ".join((getattr(error, "stderr", None) or b"").decode(errors="replace").split()) or error
+            raise UserError(f"voice '{program.removesuffix('-ng')} {name}' failed: {said}") from None
 
 
 def _pico(name: str, text: str, pace: float) -> tuple[Samples, int]:
@@ -90,7 +91,10 @@ def _pico(name: str, text: str, pace: float) -> tuple[Samples, int]:
     except ImportError:
         raise UserError(f"voice 'pico {name}': py_nanotts is missing; pip install py-nanotts") from None
     # Its full volume clips.
-    raw = NanoTTS().speak(text, voice=name, speed=pace, pitch=1.0, volume=0.5)
+    try:
+        raw = NanoTTS().speak(text, voice=name, speed=pace, pitch=1.0, volume=0.5)
+    except (ValueError, RuntimeError, OSError) as error:
+        raise UserError(f"voice 'pico {name}' failed: {' '.join(str(error).split())}") from None
     return np.frombuffer(raw, "<i2").astype(np.float32) / np.float32(32768), 16_000
 
 

@@ -86,7 +86,7 @@ def test_silent_speech_and_silent_noise_are_named(small, tmp_path):
 def test_missing_folders_files_and_voices_are_named(small, tmp_path):
     for changes, said in (
         ({"speech": {"recordings": [{"folder": "/nowhere"}]}}, "/nowhere: no such folder"),
-        ({"noises": [{"name": "x", "path": "/nowhere.wav"}]}, "/nowhere.wav: cannot be read"),
+        ({"noises": [{"name": "x", "path": "/nowhere.wav"}]}, "/nowhere.wav: no such sound file"),
         ({"noises": [{"name": "x", "path": str(tmp_path)}]}, "noise 'x': no sound files in"),
         ({"speech": {"voices": ["parrot polly"]}}, "voice 'parrot polly': write an engine and a voice"),
     ):

@@ -37,7 +37,14 @@ def test_shipped_plans_are_good(file):
         ({"gap_s": [0.5, 0.2]}, "gap_s: the first number must be less"),
         ({"gap_s": [0.5, 4.0]}, "longer than the calls' max_gap_s (1.5)"),
         ({"trails": 3}, "trails: no such setting"),
-        ({"trials": 0}, "trials: "),
+        ({"trials": 0}, "trials: must be at least 1 (it is 0)"),
+        ({"snr_db": ["loud"]}, "snr_db.0: must be a number (it is 'loud')"),
+        ({"noises": []}, "noises: must not be empty"),
+        ({"noises": [{"name": "deck"}]}, "noises.0.path: is missing"),
+        ({"band_hz": [300, 9000]}, "band_hz: 9000 Hz is out of reach; at most 8000"),
+        ({"speech": {"voices": ["flite rms"], "paces": [0]}}, "speech.paces.0: must be at least 0.5"),
+        ({"negatives": {"pause_s": [5, 1]}}, "negatives: pause_s: the first number must be less than the second"),
+        ({"negatives": {"piece_s": 5, "pause_s": [4, 6]}}, "at least a second less than piece_s"),
     ],
 )  # fmt: skip
 def test_a_wrong_plan_is_one_line_that_names_file_key_and_remedy(changes, said):

@@ -15,7 +15,7 @@ from listener.study.plan import plan_from
 from listener.study.report import write_report
 from listener.study.results import load_result, miss_table, summary_table
 from listener.study.run import run_study
-from listener.study.table import TRIALS
+from listener.study.table import PARTS, TRIALS
 
 
 @pytest.fixture(scope="module")
@@ -130,6 +130,33 @@ def test_other_settings_on_the_same_sounds_are_compared_call_by_call(once, resul
     assert row["p"] == pytest.approx(min(1.0, 2.0 * 0.5**found.k))
 
 
+def test_a_study_under_way_is_reported_as_such_and_not_compared(result, tmp_path):
+    folder = tmp_path / "half"
+    shutil.copytree(result, folder)
+    rows = pl.read_parquet(folder / TRIALS)
+    (folder / TRIALS).unlink()
+    (folder / PARTS).mkdir()
+    for name, part in (("a", rows[:2]), ("b", rows[4:9])):
+        part.write_parquet(folder / PARTS / f"{name}.parquet")
+    write_report(folder)
+    said = re.findall(r'<p class="warn">(.*?)</p>', page(folder))
+    assert said[0] == "The study is not finished: 13 of its 20 trials are not in here."
+    assert load_result(folder).of("sphinx").missed().n == 5
+    with pytest.raises(UserError, match="is not finished; run the study to its end first"):
+        compare(result, folder, tmp_path / "out")
+    (folder / PARTS / "b.parquet").unlink()
+    with pytest.raises(UserError, match="holds no call yet"):
+        write_report(folder)
+
+
+def test_a_broken_results_file_is_named(result, tmp_path):
+    folder = tmp_path / "broken"
+    shutil.copytree(result, folder)
+    (folder / TRIALS).write_bytes(b"junk")
+    with pytest.raises(UserError, match=f"{folder / TRIALS}: cannot be read"):
+        write_report(folder)
+
+
 def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_path):
     other = tmp_path / "other"
     shutil.copytree(result, other)
@@ -138,7 +165,7 @@ def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_p
     with pytest.raises(UserError, match="none of the same name to compare"):
         compare(result, other, tmp_path / "out")
     (other / TRIALS).unlink()
-    with pytest.raises(UserError, match="holds no finished study"):
+    with pytest.raises(UserError, match="holds no trials yet"):
         write_report(other)
     with pytest.raises(UserError, match="is no study's result"):
         write_report(tmp_path)

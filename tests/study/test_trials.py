@@ -53,6 +53,14 @@ def test_chunks_cover_any_design_in_a_bounded_number(count, hours, kinds):
     assert all(a.stop == b.start for a, b in zip(chunks, chunks[1:])) and len(chunks) <= 501
 
 
+def test_half_of_the_work_is_half_of_the_calls_and_half_of_the_talk(small):
+    design = Design(plan_from({**small, "trials": 50, "negatives": {"hours": 1, "piece_s": 30}}, "plan"))
+    order = [i for chunk in sorted(design.chunks(), key=design.turn) for i in chunk]
+    assert sorted(order) == list(range(design.sounds))
+    half = [design.slot(i).condition.kind for i in order[: design.sounds // 2]]
+    assert half.count(NEGATIVE) == pytest.approx(60, abs=3) and half.count(CALL) == pytest.approx(100, abs=3)
+
+
 def test_without_noise_all_kinds_of_noise_are_one_condition(small):
     design = Design(plan_from({**small, "snr_db": [None, 0.0]}, "plan"))
     calls = {design.slot(i).condition for i in range(design.sounds)} - {None}

@@ -2,7 +2,7 @@
 
 import pytest
 
-from listener.drill.whole import write_whole, write_whole_with
+from listener.whole import write_whole, write_whole_with
 from listener.errors import UserError
 
 

@@ -1,0 +1,15 @@
+"""HTML pages from a package's templates: each page is one text that needs no other file."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+
+def page(package: str, template: str, filters: Mapping[str, Callable[..., Any]] = {}, **values: Any) -> str:
+    """The template of the package ("listener.drill") with these values, escaped; an unknown name is an error."""
+    environment = Environment(
+        loader=PackageLoader(package), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= filters
+    return environment.get_template(template).render(**values)
