@@ -63,7 +63,7 @@ def score(
     if paced:
         if len(drills) > 1:
             raise UserError("--paced plays one drill; name one")
-        drills = [_played(drills[0], 1.0, "trainee", None, 15.0, True, as_json, config, engine)[0]]
+        drills = [_played(drills[0], 1.0, "trainee", None, 15.0, True, as_json, True, config, engine)[0]]
     side, bad = side_console(), False
     for path in drills:
         try:

@@ -46,7 +46,7 @@ def watch(
     from listener.watch.station import Station
     from listener.watch.view import ConsoleView
 
-    settings = _settings(config, sound)
+    settings = _settings(config) if sound else _settings(config).without_tone()
     folder = folder or state_folder(settings)
     if check:
         from listener.watch.check import check_all
@@ -159,9 +159,5 @@ def recordings(
     print(cut_out(folder, channel, at, before, after, out))
 
 
-def _settings(config: Path | None, sound: bool = True) -> Settings:
-    settings = read_settings(config) if config else Settings()
-    if sound:
-        return settings
-    quiet = settings.watch.model_copy(update={"tone": settings.watch.tone.model_copy(update={"enabled": False})})
-    return settings.model_copy(update={"watch": quiet})
+def _settings(config: Path | None) -> Settings:
+    return read_settings(config) if config else Settings()
