@@ -108,18 +108,24 @@ class Journal:
     """The one writer. Raises UserError when the folder cannot be used or another station has it.
 
     on_trouble(text): called from the writer when rows cannot be kept ("" when all is well again).
+    on_damage(detail): called from the writer when a damaged file was set aside; is to append the row that says so.
+    opened_after: the last id that was there.
     """
 
-    def __init__(self, folder: Path, on_trouble: Callable[[str], None] = lambda text: None) -> None:
+    def __init__(
+        self, folder: Path, on_trouble: Callable[[str], None] = lambda text: None,
+        on_damage: Callable[[str], None] | None = None,
+    ) -> None:  # fmt: skip
         self.path = folder / FILE_NAME
         self._on_trouble = on_trouble
+        self._on_damage = on_damage or self._append_damage
         self._lock = threading.Condition()
         self._waiting: deque[tuple[Row, Future[bool]]] = deque()
         self._stopping = False
         self.lost = 0
         self._check_all_s = 0.0
         self._trouble = ""
-        self._told: list[tuple[str, str]] = []
+        self._told: list[str] = []
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._hold = open(folder / "journal.lock", "a")  # noqa: SIM115, held as long as we live
@@ -134,10 +140,11 @@ class Journal:
             self._open()
         except sqlite3.Error as error:
             raise UserError(f"{self.path}: cannot keep a journal: {error}; make room or set watch.folder") from None
+        self.opened_after = self._next_id - 1
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
-        for what, detail in self._told:
-            self.append("fault", {"what": what, "detail": detail})
+        for detail in self._told:
+            self._append_damage(detail)
         self._told.clear()
 
     # -- for the station ------------------------------------------------------------------------------
@@ -313,10 +320,13 @@ class Journal:
         detail = f"the journal was damaged ({why}); {len(saved)} rows were saved, the old file is {aside.name}"
         log.error("%s", detail)
         if self.__dict__.get("_thread"):
-            self.append("fault", {"what": "journal_damaged", "detail": detail})
+            self._on_damage(detail)
         else:
-            self._told.append(("journal_damaged", detail))
+            self._told.append(detail)
         self._on_trouble(detail)
+
+    def _append_damage(self, detail: str) -> None:
+        self.append("fault", {"what": "journal_damaged", "detail": detail})
 
     def _say(self, trouble: str) -> None:
         if trouble != self._trouble:

@@ -12,17 +12,14 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
-from concurrent.futures import Future
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from listener import __version__
 from listener.alert.evidence import Clip, Taken
-from listener.alert.journal import Journal, Row, utc_text
-from listener.alert.records import Query, Records
+from listener.alert.journal import Journal, Row
 from listener.events import Alert, Event, Fault, PartlyHeard
 from listener.settings import Settings
 from listener.sound.capture import Source
@@ -33,25 +30,17 @@ from listener.watch.health import Reason
 from listener.watch.intake import Gap, Intake
 from listener.watch.keeper import Keeper
 from listener.watch.proof import without_proof
+from listener.watch.publication import Publication, unacknowledged
 from listener.watch.settings import ChannelSettings
 from listener.watch.sounder import Sounder
 from listener.watch.state import Shown, StationView
 from listener.watch.worker import LoadEngine
 
 TICK_S = 0.1
-_KEEP_WAIT_S = 0.4  # an alert waits this long for the journal, then it is shown without
 _DAMAGE_TOLD_S = 3.0
 _REMEMBER_S = 12 * 3600.0
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class _Pending:
-    row: Row
-    kept: "Future[bool]"
-    since_s: float
-    then: Callable[[Row], None]
 
 
 class Station:
@@ -69,20 +58,14 @@ class Station:
         self.settings, self.folder, self.record = settings, folder, record
         self.clock = clock or SystemClock()
         self._now_s, self._began_s = self.clock.monotonic(), self.clock.monotonic()
-        self._pending: deque[_Pending] = deque()
-        self._rows: deque[Row] = deque([], 5_000)
-        self._new_rows = threading.Condition()
         self._faults: deque[tuple[float, str]] = deque([], 20)
         self._lock = threading.RLock()  # the state of the channels
-        self._order = threading.Lock()  # rows are published in the order of their ids
         self._jumps = JumpWatch(settings.watch.supervision.clock_jump_s)
         self._damage_until_s = 0.0
         self._recording_trouble = ""
-        self._not_journalled = 0
-        self.cursor = 0
         self.page = ""  # where the watch page is served
-        self.journal = Journal(folder, self._on_journal_trouble)
-        self._remembered = list(_unacknowledged(folder, self.clock.unix() - _REMEMBER_S))
+        self._rows = Publication(folder, self.clock, self._on_journal_trouble)
+        self._remembered = list(unacknowledged(folder, self.clock.unix() - _REMEMBER_S))
         text = settings.model_dump_json()
         self.fingerprint = hashlib.sha256(text.encode()).hexdigest()
         self._journal("settings", {"fingerprint": self.fingerprint, "settings": settings.model_dump(mode="json")})
@@ -122,38 +105,37 @@ class Station:
 
     # -- for whoever shows it: any thread ------------------------------------------------------------------
 
+    @property
+    def journal(self) -> Journal:
+        return self._rows.journal
+
+    @property
+    def cursor(self) -> int:
+        """The id of the last row that people may see."""
+        return self._rows.cursor
+
     def snapshot(self) -> StationView:
         """How everything is now; a tenth of a second old at most."""
         return self._view
 
     def strip(self, channel: int, since_unix_s: float = 0.0) -> list[Any]:
         """The last ten minutes of a channel (by number): Strip values newer than since_unix_s."""
-        return [s for s in list(self.channels[channel].strip) if s.unix_s > since_unix_s]
+        with self._lock:
+            strip = list(self.channels[channel].strip)
+        return [s for s in strip if s.unix_s > since_unix_s]
 
     def words_heard(self, channel: int, since_unix_s: float = 0.0) -> list[Any]:
         """Single words the recogniser heard on a channel: WordHeard values newer than since_unix_s."""
-        return [w for w in list(self.channels[channel].words) if w.unix_s > since_unix_s]
+        with self._lock:
+            words = list(self.channels[channel].words)
+        return [w for w in words if w.unix_s > since_unix_s]
 
     def rows_after(self, cursor: int, wait_s: float = 0.0) -> list[Row]:
         """Journal rows that people may see, with ids above the cursor, in order.
 
-        Waits up to wait_s for the first one. Old rows come from the journal file, so that a page that
-        reconnects misses nothing.
+        Waits up to wait_s for the first one. See Publication.rows_after.
         """
-        with self._new_rows:
-            if self.cursor <= cursor and wait_s:
-                self._new_rows.wait_for(lambda: self.cursor > cursor, wait_s)
-            recent = [row for row in self._rows if row.id > cursor]
-            oldest = self._rows[0].id if self._rows else self.cursor + 1
-            top = self.cursor
-        if cursor + 1 >= oldest or cursor >= top:
-            return recent
-        records = Records(self.folder)
-        try:
-            old = [row for row in records.rows(Query(after_id=cursor)) if row.id < oldest]
-        finally:
-            records.close()
-        return old + recent
+        return self._rows.rows_after(cursor, wait_s)
 
     def acknowledge(self, alert_id: int, who: str) -> bool:
         """A person has seen this alert: silences the tone and is journalled. Gives False if there is none open."""
@@ -203,7 +185,7 @@ class Station:
                 for event in events:
                     self._on_event(channel, event, unix_s)
                 self._on_proof(channel, unix_s)
-            self._publish()
+            self._rows.publish()
             common = self._common_reasons()
             for channel in self.channels:
                 if change := channel.decide(self._now_s, unix_s, common):
@@ -214,8 +196,8 @@ class Station:
 
     def stop(self) -> None:
         """End every process, take what they still held, write everything down."""
-        self.sounder.stop()
         with self._lock:
+            self.sounder.stop()
             unix_s = self.clock.unix()
             for channel in self.channels:
                 for event in channel.recogniser.stop():
@@ -224,15 +206,14 @@ class Station:
         for intake in self.intakes:
             intake.stop()
         self._journal("stop", {"uptime_s": round(self.clock.monotonic() - self._began_s, 1)})
-        self._publish(wait_s=2.0)
-        if not self.journal.close():
+        if not self._rows.close():
             log.error("not everything could be written to the journal")
         self._view = self._look()
 
     def _wait(self) -> None:
         links = [link for intake in self.intakes for link in intake.links]
         links += [link for channel in self.channels for link in channel.recogniser.links]
-        pause_s = 0.01 if self._pending else TICK_S
+        pause_s = 0.01 if self._rows.is_waiting else TICK_S
         if links:
             multiprocessing.connection.wait(links, pause_s)
         else:
@@ -327,44 +308,20 @@ class Station:
             )
         return found
 
-    # -- journal and publication -----------------------------------------------------------------------------
+    # -- journal ---------------------------------------------------------------------------------------------
 
     def _journal(
         self, kind: str, body: dict[str, Any], channel: str | None = None, sample: int | None = None,
         about: int | None = None, unix_s: float | None = None, then: Callable[[Row], None] = lambda row: None,
     ) -> Row:  # fmt: skip
         """Journal a row, from any thread; `then` is called by the loop when it may be shown."""
-        unix_s = self.clock.unix() if unix_s is None else unix_s
-        with self._order:
-            row, kept = self.journal.append(kind, body, channel, sample, about, unix_s, self.clock.monotonic())
-            self._pending.append(_Pending(row, kept, self._now_s, then))
-        return row
+        return self._rows.append(kind, body, channel, sample, about, unix_s, then)
 
     def fault(self, what: str, detail: str, channel: str | None = None) -> None:
         """Something is wrong that blinds no channel: it is shown and journalled. From any thread."""
         log.warning("%s: %s", what, detail)
         self._faults.append((self.clock.unix(), f"{channel}: {detail}" if channel else detail))
         self._journal("fault", {"what": what, "detail": detail}, channel=channel)
-
-    def _publish(self, wait_s: float = 0.0) -> None:
-        """Show, in order, the rows that are on the disk, and those that have waited long enough for it."""
-        ends_s = time.monotonic() + wait_s
-        fresh = []
-        while self._pending:
-            first = self._pending[0]
-            while not first.kept.done() and time.monotonic() < ends_s:
-                time.sleep(0.005)
-            if not first.kept.done() and self.clock.monotonic() - first.since_s < _KEEP_WAIT_S:
-                break
-            self._pending.popleft()
-            self._not_journalled += not first.kept.done()
-            first.then(first.row)
-            fresh.append(first.row)
-        if fresh:
-            with self._new_rows:
-                self._rows.extend(fresh)
-                self.cursor = fresh[-1].id
-                self._new_rows.notify_all()
 
     def _look(self) -> StationView:
         unix_s = self.clock.unix()
@@ -384,21 +341,3 @@ class Station:
             settings_fingerprint=self.fingerprint,
         )
 
-
-def _unacknowledged(folder: Path, since_unix_s: float) -> Iterable[tuple[str, Shown]]:
-    """The alerts of the last hours that nobody has acknowledged: they stay, also across a restart."""
-    records = Records(folder)
-    try:
-        alerts = list(records.rows(Query(kinds=("alert",), since=utc_text(since_unix_s))))
-        seen = {row.about for row in records.rows(Query(kinds=("acknowledge",), since=utc_text(since_unix_s)))}
-    finally:
-        records.close()
-    for row in alerts:
-        if row.id in seen or row.channel is None:
-            continue
-        b = row.body
-        unix_s = datetime.fromisoformat(row.utc).replace(tzinfo=UTC).timestamp()
-        yield row.channel, Shown(
-            row.id, "alert", row.utc, unix_s, b["phrase"], b["repeats"], len(b["hits"]), b["confidence"],
-            b["start_s"], b["end_s"], b["delay_s"],
-        )  # fmt: skip

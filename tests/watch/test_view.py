@@ -21,7 +21,11 @@ QUIET = ChannelView(
 
 
 def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
-    view = StationView(NOW, 3_700.0, 9, channels, ((NOW - 5, "tone: no output device"),), "", "", False, "", "0", "f")
+    view = StationView(
+        unix_s=NOW, uptime_s=3_700.0, cursor=9, channels=channels, faults=((NOW - 5, "tone: no output device"),),
+        journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
+        settings_fingerprint="f",
+    )  # fmt: skip
     console = Console(width=width, height=height, force_terminal=False, record=True, file=open("/dev/null", "w"))
     console.print(picture(view, height))
     return console.export_text()
