@@ -82,9 +82,10 @@ export class Card {
       if (text.value.trim() && (await send("note", { alert_id: this.alert.id, text: text.value }, this.#fails))) text.value = "";
     });
     const parts = [];
-    if (this.steps.length) parts.push(make("h4", { text: "Own steps, to remember" }), make("ul", { class: "steps" }, ...this.steps.map((s) => s.element)));
+    if (this.steps.length) parts.push(make("ul", { class: "steps" }, ...this.steps.map((s) => s.element)));
     parts.push(make("div", { class: "marks", role: "group", "aria-label": "What it was" }, make("span", { text: "It was a " }), ...this.marks.map(([, b]) => b)));
-    return make("div", { class: "after" }, ...parts, form, this.notes);
+    const title = this.steps.length ? "Own steps, to remember; marks, notes" : "Marks, notes";
+    return make("details", { class: "after", open: true }, make("summary", { text: title }), ...parts, form, this.notes);
   }
 }
 

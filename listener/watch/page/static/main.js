@@ -100,7 +100,7 @@ function onRow(row) {
 /** As many columns as make blocks of a good shape; letters are as large as that leaves room for. */
 function fit() {
   const n = channels.length;
-  const columns = innerWidth < 640 ? 1 : Math.min(n, Math.max(1, Math.round(Math.sqrt((n * innerWidth) / innerHeight / 1.6))));
+  const columns = innerWidth < 640 ? 1 : Math.min(n, Math.max(1, Math.round(Math.sqrt((n * innerWidth) / innerHeight / 1.3))));
   const rows = Math.ceil(n / columns);
   const grid = at("channels");
   grid.style.setProperty("--columns", columns);
