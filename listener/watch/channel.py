@@ -79,6 +79,10 @@ class Channel:
         self.gaps += len(gaps)
         return [event for event in events if self._is_new(event)], gaps
 
+    def stop(self) -> list[Event]:
+        """End the recogniser; gives the new events that it still held."""
+        return [event for event in self.recogniser.stop() if self._is_new(event)]
+
     def unix_of(self, stream_s: float, unix_s: float) -> float:
         """When the sound at this stream time came in, given that it is unix_s now."""
         ring = self.intake.ring

@@ -200,7 +200,7 @@ class Station:
             self.sounder.stop()
             unix_s = self.clock.unix()
             for channel in self.channels:
-                for event in channel.recogniser.stop():
+                for event in channel.stop():
                     self._on_event(channel, event, unix_s)
         self._keeper.close()
         for intake in self.intakes:

@@ -6,7 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -68,6 +68,17 @@ def test_a_recogniser_that_dies_or_stops_in_the_middle_of_a_call_loses_nothing(t
     assert alert["start_s"] == pytest.approx(7.0, abs=0.05) and alert["end_s"] == pytest.approx(9.0, abs=0.05)
     states = [state["state"] for state in rows(station, "state")]
     assert states.count("CALL HEARD") == 1 and states[-1] == "LISTENING"
+
+
+def test_what_a_recogniser_still_holds_at_the_end_is_told_but_nothing_twice(tmp_path):
+    with running(station_on_file(tmp_path, [1.0])) as station:
+        follow(station, is_state("CALL HEARD"), STARTED_S)
+        (alert,) = station.channels[0]._heard
+        later = replace(alert, start_s=alert.start_s + 60.0, end_s=alert.end_s + 60.0)
+        # As one would that was started anew a moment ago: it has just heard the call again, and another.
+        stop = station.channels[0].recogniser.stop
+        station.channels[0].recogniser.stop = lambda: [*stop(), alert, later]
+    assert [row["start_s"] for row in rows(station, "alert")] == [alert.start_s, later.start_s]
 
 
 @pytest.mark.parametrize(
