@@ -26,7 +26,7 @@ from listener.speech.pronounce import (
     phrase_pronunciations,
     pronunciations,
 )
-from listener.speech.search import Found, PhoneSearch, longer_words, look_alikes
+from listener.speech.search import Found, PhoneSearch, longer_words, look_alikes, near_words
 from listener.speech.spotter import Calibration
 
 FRAME_S = 0.02
@@ -59,16 +59,12 @@ class WordView:
         text = open_session(folder / "text.onnx")
         rows = [_embed(text, way) for way in [*ours, *rare]]
         self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
-        rivals = [*rare, *kept]
-        self._longer = [
-            np.array([1 + len(ours) + rivals.index(way) for way in longer_words(words[0], rivals)], np.int64)
-            if len(words) == 1 else np.zeros(0, np.int64)
-            for words in phrases
-        ]  # fmt: skip
+        place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
+        self._instead = [np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases]
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
-        and of the likeliest longer word that holds a phrase whole ("suspended"), (frames, phrases).
+        and of the likeliest word that may have been said instead, longer or near, (frames, phrases).
 
         Words are numbered through the phrases in order; see ``columns``.
         """
@@ -76,14 +72,20 @@ class WordView:
         top = logits.max(axis=1, keepdims=True)
         log_probs = logits - top - np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
         ours = [log_probs[:, slot].max(axis=1) for slots in self._slots for slot in slots]
-        longer = [log_probs[:, c].max(axis=1, initial=NOT_HEARD) for c in self._longer]
-        return np.stack(ours, axis=1), np.stack(longer, axis=1)
+        instead = [log_probs[:, c].max(axis=1, initial=NOT_HEARD) for c in self._instead]
+        return np.stack(ours, axis=1), np.stack(instead, axis=1)
 
     @property
     def columns(self) -> list[slice]:
         """Per phrase, its words' columns in what ``judge`` returns."""
         ends = np.cumsum([len(slots) for slots in self._slots])
         return [slice(int(e) - len(s), int(e)) for e, s in zip(ends, self._slots, strict=True)]
+
+
+def _instead(ways: list[Pronunciation], place: dict[Pronunciation, int], common: list[Pronunciation]) -> np.ndarray:
+    """Places of the words that may be said instead of a word: longer ones that hold it, and common near ones."""
+    words = dict.fromkeys([*longer_words(ways, list(place)), *near_words(ways, common)])
+    return np.array([place[word] for word in words], np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +129,15 @@ class PhraseEar:
         self._remember(words, rival, alike)
         self._ends.append((start, frame, phones))
         weights = self._weights
-        needed = (weights.told_floor - self._offset) / weights.phones  # were the word view certain
+        # Were the word view certain; but it alone, lagging, would find words where none have begun.
+        needed = max((weights.told_floor - self._offset) / weights.phones, weights.fit_floor)
         if max(fit for _, _, fit in self._ends) < needed:
             return None
         ours, rivals, alikes = self._lately()
         best: Heard | None = None
         for begin, end, fit in self._ends:
+            if fit < weights.fit_floor:
+                continue
             back = min(frame - begin, self.REACH - 1)
             word = float(ours[back])
             at_once = word >= self.SURE and fit >= self.COMPLETE
@@ -189,6 +194,7 @@ class EarSpotter:
         self._network.restart()
         self._search.restart()
         weights, columns = self._engine.info.weights, self._engine.words.columns
+        self._ends = {name: deque[float](maxlen=20) for name in self._engine.names}
         self._phrases = [
             PhraseEar(weights, min(map(len, ways)), column.stop - column.start)
             for ways, column in zip(self._engine.ways, columns, strict=True)
@@ -202,9 +208,9 @@ class EarSpotter:
 
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
-        (words, longer), columns = self._engine.words.judge(queries), self._engine.words.columns
+        (words, instead), columns = self._engine.words.judge(queries), self._engine.words.columns
         heard = []
-        for row, word_row, rival in zip(phones, words, longer, strict=True):
+        for row, word_row, rival in zip(phones, words, instead, strict=True):
             found = self._search.step(row)
             for i, (name, phrase) in enumerate(zip(self._engine.names, self._phrases, strict=True)):
                 fit, start = float(found.score[i]), int(found.start[i])
@@ -227,12 +233,15 @@ class EarSpotter:
         return [self._hit(name, heard) for chunk in chunks for name, heard in self.judge(*chunk)]
 
     def _hit(self, name: str, heard: Heard) -> Hit:
-        shift_s = self._engine.info.weights.end_shift_s
+        """With the times that the phones' frames stand for. A word starts no sooner than the one before it ended."""
+        weights, ends = self._engine.info.weights, self._ends[name]
+        first_phone_s = heard.start * FRAME_S
+        before_s = max((end_s for end_s in ends if end_s <= first_phone_s), default=0.0)
+        start_s = max(first_phone_s + weights.start_shift_s, before_s)
+        end_s = (heard.end + 1) * FRAME_S + weights.end_shift_s
+        ends.append(end_s)
         return Hit(
-            name,
-            round(self._first_s + heard.start * FRAME_S, 4),
-            round(self._first_s + (heard.end + 1) * FRAME_S + shift_s, 4),
-            round(heard.score, 4),
+            name, round(self._first_s + start_s, 4), round(self._first_s + end_s, 4), round(heard.score, 4)
         )
 
 

@@ -38,12 +38,14 @@ class Weights:
     offset: float
     per_phone: float
     frame_cost: float  # the most that a frame can cost a phrase in the phone search
-    rival: float  # what it costs, per unit above rival_from, that a longer word is likely instead
+    fit_floor: float  # a word whose phones fit worse than this (per phone) is not there, whatever the word view says
+    rival: float  # what it costs, per unit above rival_from, that a longer or a near word is likely instead
     rival_from: float
     alike: float  # what it costs that a look-alike of the phrase is clearly heard
     alike_margin: float  # by how much (log-likelihood) it must fit better than the phrase
     word_lowest: float  # the word view's log probability is not taken below this
     told_floor: float  # hits below this score are not told
+    start_shift_s: float  # from the first phone's frame to the start of the word: phones show late in their time
     end_shift_s: float  # from the last phone's frame to the end of the word
 
 

@@ -111,6 +111,29 @@ def longer_words(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) 
     return [word for word in words if any(_holds(word, way) for way in ways)]
 
 
+def near_words(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+    """Words that share more than half of a long phrase's phones ("suspect", "expand"): fewer edits than that.
+
+    Only for phrases of six phones or more: of shorter ones, what voices really say is too often nearer
+    to a neighbour.
+    """
+    return [word for word in words if any(len(way) >= 6 and _within(way, word, (len(way) - 1) // 2) for way in ways)]
+
+
+def _within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
+    """At most this many phones put in, left out or changed (Levenshtein distance)."""
+    if one == two or abs(len(one) - len(two)) > edits:
+        return False
+    row = list(range(len(two) + 1))
+    for i, a in enumerate(one, 1):
+        left, row[0] = row[0], i
+        for j, b in enumerate(two, 1):
+            left, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, left + (a != b))
+        if min(row) > edits:
+            return False
+    return row[-1] <= edits
+
+
 def _one_consonant_apart(way: Pronunciation, word: Pronunciation) -> bool:
     if len(word) != len(way) or len(way) < 5:
         return False

@@ -44,6 +44,8 @@ class Calibration:
     that no single word carries a call.
     rhythm_weight: what an uneven beat costs (see listener.call.rule.rhythm_penalty).
     even_level, slope: confidence = 1 / (1 + exp(-slope * (joint - even_level))).
+    clarity_weight, clarity_range: what it costs that one word is far less clear than the others, per unit beyond
+    the range (see listener.call.rule.clarity_penalty).
     settle_s: the longest time from the end of a word to its last (best) report.
     Raises ValueError when two of the strongest words and one at the floor would make an alert.
     """
@@ -58,6 +60,8 @@ class Calibration:
     even_level: float
     slope: float
     settle_s: float = 0.5
+    clarity_weight: float = 0.0
+    clarity_range: float = 0.0
 
     def __post_init__(self) -> None:
         if min(self.alert_levels.values()) <= 2 * self.word_cap + self.word_floor:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from listener.call.rule import CallRule, best_chain, rhythm_penalty
+from listener.call.rule import CallRule, best_chain, clarity_penalty, rhythm_penalty
 from listener.events import Alert, Candidate, Event, Hit, PartlyHeard
 from listener.settings import PhraseSettings, Settings
 from tests.fakes import CALIBRATION
@@ -115,6 +115,22 @@ class TestProperties:
     def test_an_alert_ends_with_its_last_word_or_later_but_not_in_the_future(self, hits, quarters_late):
         for alert in alerts(run(hits, delay_s=quarters_late * GRID_S)):
             assert max(hit.end_s for hit in alert.hits) <= alert.end_s <= alert.raised_s
+
+
+class TestClarity:
+    CLEAR = replace(CALIBRATION, clarity_weight=0.5, clarity_range=4.0)
+
+    @given(st.lists(st.floats(-3, 5), min_size=3, max_size=5), st.floats(-3, 3))
+    def test_words_alike_cost_nothing_and_louder_ones_together_neither(self, scores, more):
+        within = [min(s, min(scores) + 4.0) for s in scores]
+        assert clarity_penalty(within, self.CLEAR) == pytest.approx(0.0, abs=1e-9)
+        assert clarity_penalty([s + more for s in scores], self.CLEAR) == pytest.approx(clarity_penalty(scores, self.CLEAR))
+
+    def test_one_faint_word_beside_two_very_clear_ones_weighs_less(self):
+        """By hand: 0.5 * ((5 - (-1)) - 4) = 1."""
+        hits = [replace(hit, score=score) for hit, score in zip(words(0.0, 1.0, 2.0), (5.0, 6.0, -1.0))]
+        plain, clear = (best_chain(hits, 3, PHRASE, c) for c in (CALIBRATION, self.CLEAR))
+        assert plain.joint - clear.joint == pytest.approx(1.0)
 
 
 class TestCases:

@@ -16,7 +16,7 @@ from listener.speech.ear import EarEngine, PhraseEar
 from listener.speech.engines import load_engine
 from listener.speech.network import read_info, shipped_model
 from listener.speech.pronounce import every_pronunciation
-from listener.speech.search import longer_words, look_alikes
+from listener.speech.search import longer_words, look_alikes, near_words
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 CLIPS = {c["file"]: c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"]}
@@ -64,6 +64,14 @@ def test_each_word_of_a_clean_call_ends_when_it_was_said_to_end(engine: EarEngin
         assert min(abs(h.end_s - end_s) for h in strong) < 0.15
 
 
+def test_each_word_of_a_clean_call_starts_when_it_was_said_to_start(engine: EarEngine) -> None:
+    """Within 0.15 s; phones show late in their time, which the model's start_shift_s makes good."""
+    clip = CLIPS["suspend_clean_1.flac"]
+    strong = [h for h in _hits(engine, [_clip("suspend_clean_1.flac")]) if h.score > 1.0]
+    for start_s, _ in clip["calls"][0]["words"]:
+        assert min(abs(h.start_s - start_s) for h in strong) < 0.15
+
+
 def test_an_unknown_word_is_one_line_with_the_way_out() -> None:
     with pytest.raises(SettingsError, match="'zorblax'.*pronounce:"):
         load_engine(Settings(phrases=(PhraseSettings(words="zorblax"),)))
@@ -104,6 +112,13 @@ def test_look_alikes_and_longer_words_come_from_the_dictionary() -> None:
     assert look_alikes([("S", "T", "AA", "P")], every_pronunciation()) == []
 
 
+def test_near_words_share_more_than_half_of_a_long_phrase() -> None:
+    suspend, suspect = ("S", "AH", "S", "P", "EH", "N", "D"), ("S", "AH", "S", "P", "EH", "K", "T")
+    expand, pretend = ("IH", "K", "S", "P", "AE", "N", "D"), ("P", "R", "IY", "T", "EH", "N", "D")
+    assert near_words([suspend], [suspend, suspect, expand, pretend]) == [suspect, expand]
+    assert near_words([("S", "T", "AA", "P")], [("S", "T", "AA", "K")]) == []
+
+
 def _tell(ear: PhraseEar, frames: list[tuple[float, int, float, float]]) -> list[float]:
     told = [ear.hear(i, fit, start, np.array([word]), longer) for i, (fit, start, word, longer) in enumerate(frames)]
     return [heard.score for heard in told if heard]
@@ -119,6 +134,13 @@ def test_a_sure_word_is_told_at_once_and_an_unsure_one_waits_for_a_longer_word()
         PhraseEar(weights, 4), [nothing, nothing, nothing, said, *[(-3.0, 0, -6.0, -0.05)] * 3, *[nothing] * 11]
     )
     assert max(unsure) - max(inflected, default=weights.told_floor) > 2.0
+
+
+def test_the_word_view_alone_does_not_make_a_word_where_no_phones_are() -> None:
+    """It lags: what is said next would also be found in the silence before it."""
+    weights = read_info(shipped_model()).weights
+    silence = (weights.fit_floor - 0.5, 0, -0.01, -99.0)
+    assert _tell(PhraseEar(weights, 4), [silence] * 40) == []
 
 
 def test_the_memory_of_a_long_stream_stays_the_same() -> None:
