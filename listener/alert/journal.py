@@ -104,6 +104,10 @@ def read_row(values: tuple[Any, ...]) -> Row:
     return Row(*values[:7], json.loads(values[7]), values[8])
 
 
+class JournalInUse(UserError):
+    """Another station writes the journal in this folder."""
+
+
 class Journal:
     """The one writer. Raises UserError when the folder cannot be used or another station has it.
 
@@ -135,7 +139,7 @@ class Journal:
             try:
                 fcntl.flock(self._hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise UserError(f"{folder}: another listener keeps its journal there; stop it or set watch.folder") from None
+                raise JournalInUse(f"{folder}: another listener keeps its journal there; stop it or set watch.folder") from None
         try:
             self._open()
         except sqlite3.Error as error:

@@ -176,9 +176,10 @@ def words(row: Row) -> str:
     """What a row says, in one line for people."""
     b = row.body
     match row.kind:
-        case "alert" | "partly_heard":
-            title = "CALL HEARD" if row.kind == "alert" else "partly heard"
-            return f"{title}: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+        case "alert":
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+        case "partly_heard":
+            return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":
             return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
         case "gap":
@@ -198,4 +199,5 @@ def words(row: Row) -> str:
         case "step":
             return f"step {b['step']!r} {'done' if b.get('done', True) else 'taken back'}, {b['who']}"
         case _:
-            return ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))
+            told = ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))
+            return f"{row.kind}: {told}"

@@ -41,6 +41,7 @@ class Channel:
         self.gaps = 0
         self.strip: deque[Strip] = deque([], round(_STRIP_S / _STEP_S))
         self.words: deque[WordHeard] = deque([], 200)
+        self._last_word: Hit | None = None
         self.unacknowledged: dict[int, Shown] = {}
         self.last_alert: Shown | None = None
         self.last_partly: Shown | None = None
@@ -115,13 +116,16 @@ class Channel:
             self.strip.append(Strip(at, round(meter.level_dbov, 1), round(meter.peak_dbov, 1), speech))
 
     def _note_words(self, words: list[Hit], unix_s: float) -> None:
+        """One entry a word, however often it is told again, with its best score."""
         for hit in words:
-            at = self.unix_of(hit.end_s, unix_s)
-            last = self.words[-1] if self.words else None
-            if last and last.phrase == hit.phrase and abs(last.unix_s - at) < 0.35:
-                self.words[-1] = replace(last, score=max(last.score, hit.score))
+            at, before = self.unix_of(hit.end_s, unix_s), self._last_word
+            if before and before.phrase == hit.phrase and hit.start_s < before.end_s and self.words:
+                last = self.words[-1]
+                self.words[-1] = replace(last, unix_s=max(last.unix_s, at), score=max(last.score, hit.score))
+                hit = replace(hit, start_s=min(before.start_s, hit.start_s), end_s=max(before.end_s, hit.end_s))
             else:
                 self.words.append(WordHeard(at, hit.phrase, hit.score))
+            self._last_word = hit
 
     def _is_new(self, event: Event) -> bool:
         """A recogniser that was started anew hears some sound a second time."""

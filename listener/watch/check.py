@@ -3,6 +3,7 @@
 import time
 from pathlib import Path
 
+from listener.alert.journal import JournalInUse
 from listener.alert.tone import choose_output
 from listener.errors import UserError
 from listener.settings import Settings
@@ -22,7 +23,12 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
     for words in without_proof(settings):
         results.append((False, f"proof: no sound file for {words!r}; name one in watch.proof.words"))
     quiet = own.model_copy(update={"tone": own.tone.model_copy(update={"enabled": False})})
-    station = Station(settings.model_copy(update={"watch": quiet}), folder, load=load)
+    try:
+        station = Station(settings.model_copy(update={"watch": quiet}), folder, load=load)
+    except JournalInUse:
+        raise UserError(
+            f"{folder}: a watch is running there, and tells itself what --check would; to check anew, stop it first"
+        ) from None
     try:
         ends_s = time.monotonic() + _LONGEST_S
         while time.monotonic() < ends_s and not all(_is_well(c) for c in station.snapshot().channels):

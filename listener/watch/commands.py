@@ -5,6 +5,7 @@ import os
 import signal
 import sys
 import threading
+from itertools import chain
 from pathlib import Path
 from typing import Annotated
 
@@ -102,7 +103,7 @@ def journal(
     """Print, filter, export or check the journal."""
     from listener.alert.journal import KINDS
     from listener.alert.records import Query, Records, as_csv, as_json_lines, when
-    from listener.watch.view import plain_line
+    from listener.watch.picture import plain_line
 
     records = Records(folder or state_folder(_settings(config)))
     if check:
@@ -124,7 +125,10 @@ def journal(
     printers = {"lines": lambda rows: map(plain_line, rows), "csv": as_csv, "jsonl": as_json_lines}
     if format not in printers:
         raise UserError(f"--format {format}: must be lines, csv or jsonl")
-    for line in printers[format](rows):
+    first = next(rows, None)
+    if first is None:
+        print("no rows like that", file=sys.stderr)
+    for line in printers[format](rows if first is None else chain([first], rows)):
         print(line)
 
 

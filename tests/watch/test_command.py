@@ -72,12 +72,14 @@ def test_a_call_is_told_journalled_recorded_and_kept_as_a_clip_and_sigterm_flush
     lines = lines_until(process, "CALL HEARD: suspend x3")
     below = children(process.pid)
     assert len(below) >= 2, "capture and recogniser are processes of their own"
+    status, out, err = run("watch", "--config", config, "--check")
+    assert (status, out) == (1, "") and err.count("\n") == 1 and "a watch is running there" in err
     process.send_signal(signal.SIGTERM)
     rest, errors = process.communicate(timeout=20)
     assert process.returncode == 0 and re.fullmatch(r"page: http://127\.0\.0\.1:\d+/\n", errors)
     assert "stop" in rest or any(row.kind == "stop" for row in Records(tmp_path / "state").rows())
     assert all(is_gone(pid) for pid in below)
-    assert any(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z  Launch +LISTENING", line) for line in lines)
+    assert any(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z  Launch +BLIND \(starting: ", line) for line in lines)
 
     records = Records(tmp_path / "state")
     (alert,) = list(records.rows(Query(kinds=("alert",), limit=1)))
@@ -90,6 +92,9 @@ def test_a_call_is_told_journalled_recorded_and_kept_as_a_clip_and_sigterm_flush
     assert status == 0 and "nothing wrong" in out
     status, out, _ = run("journal", "--config", config, "--kind", "alert", "--format", "csv")
     assert out.splitlines()[0].startswith("id,utc,") and "suspend" in out
+
+    status, out, err = run("journal", "--config", config, "--channel", "Tower")
+    assert (status, out, err) == (0, "", "no rows like that\n")
 
     cut = tmp_path / "cut.flac"
     status, out, err = run("recordings", tmp_path / "recorded", "--at", alert.utc, "--out", cut)
@@ -118,8 +123,9 @@ def test_kill_9_of_everything_leaves_the_shown_call_in_the_journal_and_it_stays_
 
     again = command("watch", "--config", config)
     try:
-        state = next(line for line in again.stdout if "CALL HEARD (" in line or "CALL HEARD:" in line or "  CALL HEARD" in line)
-        assert "CALL HEARD" in state, "a call that nobody acknowledged is shown again"
+        first = [next(again.stdout) for _ in range(2)]
+        assert "start: version" in first[0] and first[0][:23] > shown[:23], "the rows of the first watch are not told again"
+        assert re.search("  Launch +CALL HEARD", first[1]), "a call that nobody acknowledged is shown again, before BLIND"
     finally:
         again.send_signal(signal.SIGTERM)
         again.communicate(timeout=20)
@@ -218,4 +224,4 @@ def test_devices_lists_the_lines_with_their_live_level(tmp_path, need, monkeypat
     assert status == 0, err
     block = re.search(r"launch  \(ALSA.*?\n(?P<meters>(?:       input.*\n)+)", out)
     assert block, out
-    assert re.search(r"input 1  █+.* -\d+ dBov", block["meters"]), "the bar of the input with sound stands out"
+    assert re.search(r"input 1 +█+.* -\d+ dBov", block["meters"]), "the bar of the input with sound stands out"
