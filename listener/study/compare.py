@@ -19,6 +19,8 @@ from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
 from listener.whole import write_whole
 
+MISSED = "calls missed"
+
 
 def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
     """Compare the results in folders a and b; writes out/compare.html and its table.
@@ -36,14 +38,41 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
     frame = pl.concat([difference_table(x, y, same) for x, y in pairs], how="vertical_relaxed")
     text = page(
         "listener.study", "report.html",
-        title=f"{first.plan.name} (A) and {second.plan.name} (B)", about=f"A: {a.name}. B: {b.name}. {_how(same)}",
+        title=f"A: {first.plan.name}. B: {second.plan.name}",
+        about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
-        plots=tuple(_plots(pairs)), tables=(_table(frame, out),), methods=[_how(same)],
-        facts=[(f"{key} of {name}", str(result.lock[key])) for key in ("plan_sha256", "bank_sha256", "code_sha256")
-               for name, result in (("A", first), ("B", second))], plan="",
+        plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
+        facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
+               for key, value in _facts(result).items()], plan="",
     )  # fmt: skip
     write_whole(out / "compare.html", text)
     return out / "compare.html", frame
+
+
+def _facts(result: Result) -> dict[str, str]:
+    """What a result rests on, by the names that a reader knows."""
+    lock = result.lock
+    return {
+        "plan": lock["plan_sha256"], "speech and noise": lock["bank_sha256"], "program": lock["code_sha256"],
+        **{f"model of {name}": value for name, value in lock["models_sha256"].items()},
+        "versions": ", ".join(f"{k} {v}" for k, v in lock["versions"].items()),
+    }  # fmt: skip
+
+
+def _what_differs(first: Result, second: Result) -> str:
+    """One sentence: in what the two studies differ."""
+    one, other = ({**_facts(r), **_settings(r)} for r in (first, second))
+    if one["plan"] != other["plan"] and any(one.get(k) != other.get(k) for k in _settings(first) | _settings(second)):
+        del one["plan"]  # its parts are named
+    differs = [key for key in one | other if one.get(key) != other.get(key) and (key in one) == (key in other)]
+    return f"They differ in: {', '.join(differs)}." if differs else "They differ in nothing."
+
+
+def _settings(result: Result) -> dict[str, str]:
+    """The plan's parts, each as text."""
+    plan = result.plan.model_dump(mode="json", exclude={"name", "about", "engines", "resamples", "measures"})
+    engines = {f"settings of {name}": str(values) for name, values in result.plan.engines.items()}
+    return {**{key: str(value) for key, value in plan.items()}, **engines}
 
 
 def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
@@ -51,7 +80,7 @@ def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
     rows: list[dict[str, Any]] = []
     common = [r for r in ratios(a.calls) if r in ratios(b.calls)]
     for where, name in [({}, "all"), *(({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in common)]:
-        rows.append(_row("calls missed", name, a, b, a.missed(**where), b.missed(**where)))
+        rows.append(_row(MISSED, name, a, b, a.missed(**where), b.missed(**where)))
         if same:
             pair = paired(a, b, **where)
             low, high = pair.interval  # of found; missed is its mirror
@@ -111,13 +140,16 @@ def _how(same: bool) -> str:
     return "Differences are of two independent samples (Newcombe's interval; its like for rates)."
 
 
-def _plots(pairs: list[tuple[Heard, Heard]]) -> Iterable[Plot]:
+def _plots(pairs: list[tuple[Heard, Heard]], frame: pl.DataFrame) -> Iterable[Plot]:
+    caption = "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a difference."
+    yield Plot("Differences in calls missed", plots.differences(frame.filter(pl.col("measure") == MISSED)), caption, wide=True)
     for a, b in pairs:
         both = [_Named(a, f"A {a.engine}"), _Named(b, f"B {b.engine}")]
-        yield Plot("Missed calls against noise", plots.miss_by_snr(both), "Points with 95 % Wilson intervals.", wide=True)
+        what = a.engine if a.engine == b.engine else f"{a.engine} and {b.engine}"
+        yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), "Points with 95 % Wilson intervals.", wide=True)
         if a.hours and b.hours:
-            yield Plot("Misses against false alarms", plots.trade_off(both), "Lower left is better.")
-        yield Plot("Delay", plots.delay(both), "From the end of the call.")
+            yield Plot(f"{what}: misses against false alarms", plots.trade_off(both), "Lower left is better.")
+        yield Plot(f"{what}: delay", plots.delay(both), "From the end of the call.")
 
 
 class _Named(Heard):
@@ -129,4 +161,20 @@ class _Named(Heard):
 
 
 def _table(frame: pl.DataFrame, out: Path) -> Table:
-    return table("Differences", "B less A, with 95 % intervals.", "differences.csv", frame, folder=out)
+    rows = [_shown(row) for row in frame.iter_rows(named=True)]
+    caption = "B less A. A difference whose interval holds 0 may be chance."
+    return table("Differences", caption, "differences.csv", frame, folder=out, shown=pl.DataFrame(rows))
+
+
+def _shown(row: dict[str, Any]) -> dict[str, str]:
+    """A row of differences in its own units."""
+    share = "missed" in row["measure"]
+
+    def text(value: float | None, sign: str = "") -> str:
+        return "–" if value is None or value != value else f"{value:{sign}.1%}" if share else f"{value:{sign}.2f}"
+
+    engine = row["engine_a"] if row["engine_a"] == row["engine_b"] else f"{row['engine_a']}, {row['engine_b']}"
+    between = "–" if row["low"] is None else f"{text(row['low'], '+')} to {text(row['high'], '+')}"
+    return {"engine": engine, "measure": row["measure"], "at": row["condition"], "A": text(row["a"]), "B": text(row["b"]),
+            "B less A": text(row["b_less_a"], "+"), "95 % interval": between,
+            "p (McNemar)": "" if row["p"] is None else f"{row['p']:.2g}"}  # fmt: skip

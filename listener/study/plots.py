@@ -232,6 +232,30 @@ def intelligibility(heard: Sequence[Heard]) -> str:
     return svg(draw, height=3.6)
 
 
+def differences(rows: Any) -> str:
+    """A frame's differences (engine_a, condition, b_less_a, low, high) as points with intervals, one group an engine."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        engines = list(dict.fromkeys(rows["engine_a"]))
+        conditions = list(dict.fromkeys(rows["condition"]))
+        step = 0.7 / len(engines)
+        for i, engine in enumerate(engines):
+            mine = [r for r in rows.iter_rows(named=True) if r["engine_a"] == engine]
+            at = [conditions.index(r["condition"]) + (i - (len(engines) - 1) / 2) * step for r in mine]
+            x, low, high = (np.array([r[key] for r in mine]) for key in ("b_less_a", "low", "high"))
+            axes.errorbar(x, at, xerr=[x - low, high - x], fmt="os^Dv"[i % 5], color=_colour(i), capsize=3, lw=1.4, label=engine)
+        axes.axvline(0, color="#20262e", lw=1)
+        axes.set_yticks(range(len(conditions)), conditions)
+        axes.invert_yaxis()
+        axes.set_xlabel("calls missed by B less those missed by A, 95 % interval")
+        axes.xaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
+        _legend_above(axes)
+
+    groups, engines = rows["condition"].n_unique(), rows["engine_a"].n_unique()
+    return svg(draw, height=1.4 + 0.34 * groups * max(1.0, engines / 2))
+
+
 def _mean(column: str):
     import polars as pl
 

@@ -74,16 +74,19 @@ def write_report(folder: Path) -> Path:
     return folder / REPORT
 
 
-def table(title: str, caption: str, file: str, frame: pl.DataFrame, folder: Path) -> Table:
-    """A frame as a table, also written to tables/`file`."""
+def table(
+    title: str, caption: str, file: str, frame: pl.DataFrame, folder: Path, shown: pl.DataFrame | None = None
+) -> Table:
+    """A frame as a table, also written to tables/`file`. shown: what people see, if that is not the frame itself."""
     (folder / "tables").mkdir(exist_ok=True)
     csv = frame.write_csv()
     (folder / "tables" / file).write_text(csv, encoding="utf-8")
-    words = tuple(i for i, kind in enumerate(frame.dtypes) if kind == pl.String)
-    rows = tuple(tuple(_cell(value, name) for value, name in zip(row, frame.columns)) for row in frame.iter_rows())
-    columns = tuple(name.replace("_", " ") for name in frame.columns)
+    seen = frame if shown is None else shown
+    words = tuple(i for i, kind in enumerate(seen.dtypes) if kind == pl.String and shown is None or i < 2)
+    rows = tuple(tuple(_cell(value, name) for value, name in zip(row, seen.columns)) for row in seen.iter_rows())
+    columns = tuple(name.replace("_", " ") for name in seen.columns)
     data = base64.b64encode(csv.encode()).decode()
-    return Table(title, caption, file, columns, rows, words, data, len(rows) > FOLD_ABOVE)
+    return Table(title, caption, file, columns, rows, words, data, shown is None and len(rows) > FOLD_ABOVE)
 
 
 def _cell(value: Any, column: str) -> str:

@@ -114,6 +114,7 @@ def test_failed_negatives_add_no_hours(result, tmp_path):
 def test_a_result_compared_with_itself_differs_in_nothing(result, tmp_path):
     path, frame = compare(result, result, tmp_path / "out")
     assert path.exists() and set(frame["b_less_a"].drop_nulls().drop_nans()) == {0.0}
+    assert "They differ in nothing." in path.read_text()
     missed = frame.filter(pl.col("measure") == "calls missed")
     assert set(missed["p"]) == {1.0} and (missed["low"] <= 0).all() and (missed["high"] >= 0).all()
     assert Outline(path.read_text()).fetched == []
@@ -122,7 +123,9 @@ def test_a_result_compared_with_itself_differs_in_nothing(result, tmp_path):
 def test_other_settings_on_the_same_sounds_are_compared_call_by_call(once, result, tmp_path):
     values = {**once[0], "engines": {"sphinx": {"engine": "sphinx", "alert_level": 1000.0}}}
     run_study(plan_from(values, "plan"), tmp_path / "deaf", workers=1)
-    _, frame = compare(result, tmp_path / "deaf", tmp_path / "out")
+    path, frame = compare(result, tmp_path / "deaf", tmp_path / "out")
+    assert "They differ in: settings of sphinx. Both heard the same sounds" in path.read_text()
+    assert re.findall(r"<h2>(.*?)</h2>", path.read_text())[:2] == ["Differences in calls missed", "sphinx: missed calls against noise"]
     row = frame.row(0, named=True)
     found = load_result(result).of("sphinx").found()
     assert (row["measure"], row["condition"], row["b"]) == ("calls missed", "all", 1.0)
