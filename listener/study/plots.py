@@ -72,8 +72,10 @@ def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, An
         x = np.linspace(min(levels) - 1, max(levels) + 1, 200)
         axes.plot(x, 1 - fitted.curve.found(x), color=_colour(i), ls=STYLES[i % 4], lw=1.8)
         label += f": SRT {fitted.curve.srt_db:.1f} dB"
-        if fitted.srt_db:
+        if fitted.srt_db and fitted.srt_db[1] - fitted.srt_db[0] <= 2 * (max(levels) - min(levels)):
             label += f" ({fitted.srt_db[0]:.1f} to {fitted.srt_db[1]:.1f})"
+        else:
+            label += " (too few speakers or calls for an interval)"
     if levels:
         bands = np.array([s.interval for s in shares])
         axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
@@ -227,7 +229,7 @@ def intelligibility(heard: Sequence[Heard]) -> str:
             axes.set(xlabel=name, xlim=(0, 1), ylim=(-0.03, 1.03))
             axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
         panels[0].set_ylabel("calls found")
-        panels[1].legend(loc="lower right")
+        _legend_above(panels[0])
 
     return svg(draw, height=3.6)
 
