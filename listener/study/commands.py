@@ -35,7 +35,6 @@ def run(
     _need_extra()
     from listener.alert.console import side_console
     from listener.study.plan import read_plan
-    from listener.study.report import write_report
     from listener.study.run import cores, run_study
 
     console = side_console()
@@ -43,6 +42,8 @@ def run(
     folder = out or Path(f"{plan.stem}_results")
     began_s = time.monotonic()
     trials = run_study(read, folder, workers or cores(), cluster, console)
+    from listener.study.report import write_report  # takes a second, which a study that is stopped need not spend
+
     report_path = write_report(folder)
     console.print(f"took {time.monotonic() - began_s:.0f} s", highlight=False)
     print(trials)
