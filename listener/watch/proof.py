@@ -4,6 +4,7 @@ The words are synthetic voices, shipped for some phrases (listener/watch/words);
 name a sound file. A call is made of one word, said as often as the settings ask, in low noise.
 """
 
+import time
 from dataclasses import dataclass
 from importlib.resources import as_file, files
 
@@ -63,7 +64,11 @@ def proof_call(word: NDArray[np.float32], phrase: PhraseSettings, rate_hz: int) 
 
 
 class Proof:
-    """One proof test of all phrases, done slice by slice so that live sound comes first."""
+    """One proof test of all phrases, done slice by slice so that live sound comes first.
+
+    Every call must be found, and hearing them must take less time than they last: between transmissions the gate
+    is closed, and a recogniser that cannot keep up would show it only when somebody talks.
+    """
 
     def __init__(self, settings: Settings, rate_hz: int, engine: Engine, words: dict[str, NDArray[np.float32]]) -> None:
         self._settings = settings
@@ -72,6 +77,7 @@ class Proof:
         self._words = words
         self._phrases = [phrase for phrase in settings.phrases if phrase.words in words]
         self._delays: list[float] = []
+        self._took_s = self._lasts_s = 0.0
         self._begin()
 
     def _begin(self) -> None:
@@ -84,11 +90,14 @@ class Proof:
     def step(self) -> ProofResult | None:
         """Hear the next tenth of a second; gives the result when it is known."""
         part = self._call[self._at : self._at + round(SLICE_S * self._rate_hz)]
+        began_s = time.perf_counter()
         events = self._monitor.feed(Block(part, self._at, self._rate_hz))
         self._at += len(part)
         ended = self._at >= len(self._call)
         if ended:
             events += self._monitor.finish()
+        self._took_s += time.perf_counter() - began_s
+        self._lasts_s += len(part) / self._rate_hz
         phrase = self._phrases[0].words
         self._found += [e for e in events if isinstance(e, Alert) and e.phrase == phrase]
         if not ended:
@@ -100,6 +109,9 @@ class Proof:
         if self._phrases:
             self._begin()
             return None
+        if self._took_s > self._lasts_s:
+            pace = f"{self._took_s / self._lasts_s:.1f} s for each second of sound"
+            return ProofResult(False, f"the recogniser takes {pace}: the computer is too slow or too busy")
         return ProofResult(True, "the known call was found", max(self._delays))
 
 

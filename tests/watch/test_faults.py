@@ -130,7 +130,7 @@ def test_a_capture_process_that_dies_is_blind_and_comes_back(tmp_path):
 
 
 def test_a_damaged_last_page_of_the_journal_is_told_set_aside_and_written_on(tmp_path):
-    with running(station_on_file(tmp_path, [8.0])) as station:
+    with running(station_on_file(tmp_path, [6.0])) as station:
         follow(station, is_state("LISTENING"), STARTED_S)
         path = station.folder / FILE_NAME
         sqlite3.connect(path).execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -200,7 +200,7 @@ def small_disk(tmp_path):
 
 
 def test_on_a_full_disk_calls_are_still_told_and_are_written_when_there_is_room(tmp_path, small_disk):
-    file = save(tmp_path / "radio.wav", traffic(60.0, [7.0], 16_000), 16_000)
+    file = save(tmp_path / "radio.wav", traffic(60.0, [6.0], 16_000), 16_000)
     given = settings(tmp_path, [{"name": "Launch", "file": str(file)}])
     with running(Station(given, small_disk.folder / "state", load=load_bursts)) as station:
         follow(station, is_state("LISTENING"), STARTED_S)
@@ -247,7 +247,7 @@ def test_a_device_that_vanishes_and_one_that_falls_silent_are_seen_and_come_back
         went = time.monotonic()
         follow(station, lambda s: time.monotonic() - went > 2.5, 5.0)
         server.add_sink("launch")
-        player = server.play("launch", save(tmp_path / "call.wav", traffic(40.0, [6.0, 26.0], 48_000)))
+        player = server.play("launch", save(tmp_path / "call.wav", traffic(40.0, [5.0, 25.0], 48_000)))
         follow(station, is_state("CALL HEARD"), STARTED_S + 10)
         assert station.acknowledge_all("test") == 1
 

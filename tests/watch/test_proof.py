@@ -72,3 +72,8 @@ def test_a_deaf_one_fails(tmp_path):
 
 def test_one_that_hears_only_weakly_fails(tmp_path):
     assert not result(BurstEngine(score=1.0), tmp_path).passed
+
+
+def test_one_that_needs_longer_than_the_call_lasts_fails_though_it_finds_it(tmp_path):
+    found = result(engines.slow(Settings()), tmp_path)
+    assert not found.passed and "s for each second of sound: the computer is too slow" in found.detail
