@@ -88,7 +88,7 @@ def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dic
     if channels > 1:
         lines = [{**line, "file": str(save(folder / f"radio{n}.wav", traffic(length_s, calls_s if not n else [], 16_000), 16_000))}
                  for n, line in enumerate(lines)]  # fmt: skip
-    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=STEPS)
+    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=STEPS, evidence_after_s=0.5)
     station = Station(given, folder / "state", load=load_bursts)
     server = PageServer(station)
     ended = threading.Event()

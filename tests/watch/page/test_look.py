@@ -163,7 +163,7 @@ def test_the_theme_is_kept(browser, station):
 
 def test_a_screen_reader_is_told(browser, tmp_path):
     """A call and the loss of the page are assertive; the rest is polite."""
-    with served(tmp_path, [8.0]) as own, opened(browser, own.address) as page:
+    with served(tmp_path, [4.0]) as own, opened(browser, own.address) as page:
         page.wait_for_selector(LIVE)
         assert page.get_by_role("article", name="Launch").count() == 1
         assert page.get_by_role("img", name=re.compile("Last ten minutes of Launch")).count() == 1
@@ -227,7 +227,7 @@ def test_everything_is_done_with_keys_alone(browser, tmp_path):
 
 
 def test_what_was_not_on_the_screen_for_half_a_second_is_not_acknowledged_by_a_key(browser, tmp_path):
-    with served(tmp_path, [6.0]) as own, opened(browser, own.address) as page:
+    with served(tmp_path, [4.0]) as own, opened(browser, own.address) as page:
         page.wait_for_selector(LIVE)
         page.evaluate(
             """new MutationObserver((_, o) => { if (document.querySelector(".call[data-open=true]")) {

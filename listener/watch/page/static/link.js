@@ -53,8 +53,8 @@ export class Link {
     const now = performance.now();
     if (look.unix_s !== this.#stands.unix) this.#stands = { since: now, unix: look.unix_s };
     this.#heard = now;
+    this.#check(); // first: what is shown must know whether it is live
     this.#on.look(look);
-    this.#check();
   }
 
   #check() {
