@@ -17,8 +17,8 @@ from listener.errors import UserError
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.plan import Plan
-from listener.study.run import run_chunk
 from listener.study.trials import Study, Trial
+from listener.study.worker import run_chunk
 
 WAIT_S = 10
 AHEAD = 3  # chunks handed out for each thread of the cluster

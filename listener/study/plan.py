@@ -20,6 +20,7 @@ from listener.radio import CHANNELS, KINDS, Channel, Room, stage
 from listener.settings import PhraseSettings, Settings, settings_from
 from listener.yaml_file import error_lines, read_yaml
 
+PLAN = "plan.yaml"  # a study's plan in its results folder
 BABBLE = "babble"
 Measure = Literal["miss", "false_alarms", "det", "delay", "calibration"]
 NEEDS_NEGATIVES: tuple[Measure, ...] = ("false_alarms", "det")

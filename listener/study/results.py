@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-import yaml
 
 from listener.study.design import CALL, NEGATIVE, Design
 from listener.study.lock import read_lock
@@ -19,10 +18,10 @@ from listener.study.metrics import (
     Bin, Det, Paired, Rate, Share, brier, det, equal_error, expected_calibration_error, max_twv, mcnemar, miss_at,
     reliability, twv,
 )  # fmt: skip
-from listener.study.plan import Plan, plan_from
+from listener.study.plan import PLAN, Plan, plan_from
 from listener.study.psychometric import Fit, fit
-from listener.study.run import PLAN
 from listener.study.table import read_trials
+from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
@@ -55,7 +54,7 @@ class Result:
 def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
-    data = yaml.safe_load((folder / PLAN).read_text(encoding="utf-8"))
+    data = read_yaml(folder / PLAN, "the study plan")
     return Result(folder, plan_from(data, str(folder / PLAN)), lock, read_trials(folder))
 
 

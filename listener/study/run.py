@@ -10,7 +10,6 @@ import shutil
 import warnings
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
-from functools import lru_cache
 from pathlib import Path
 from typing import Protocol
 
@@ -23,12 +22,11 @@ from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.lock import check_lock, kept_bank, lock_of, write_lock
-from listener.study.plan import Plan, plan_from
-from listener.study.stop import leave_with_parent, signals_held, stoppable
+from listener.study.plan import PLAN, Plan
+from listener.study.stop import signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
-from listener.study.trials import Study, Trial, run_trial
-
-PLAN = "plan.yaml"
+from listener.study.trials import Study, Trial
+from listener.study.worker import run_chunk, run_prepared
 
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
@@ -109,24 +107,6 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
     return study
 
 
-def run_chunk(study: Study, sounds: range) -> list[Trial]:
-    """The trials of some sounds, in order of their index."""
-    engines = len(study.design.engines)
-    return [run_trial(study, index) for index in range(sounds.start * engines, sounds.stop * engines)]
-
-
-@lru_cache(maxsize=1)
-def load_study(folder: str, lock_time_ns: int) -> Study:
-    """The prepared study in a results folder, loaded once a process: a worker, which ends when we do."""
-    leave_with_parent()
-    data = yaml.safe_load((Path(folder) / PLAN).read_text(encoding="utf-8"))
-    return Study(Design(plan_from(data, folder)), Bank.load(Path(folder)))
-
-
-def _run_prepared(folder: str, lock_time_ns: int, sounds: range) -> tuple[range, list[Trial]]:
-    return sounds, run_chunk(load_study(folder, lock_time_ns), sounds)
-
-
 class _Compute(Protocol):
     """What does the chunks: gives each with its trials as they come, in any order."""
 
@@ -160,7 +140,7 @@ class _Cores:
         with parallel_config(backend="loky", inner_max_num_threads=1):
             parallel = Parallel(n_jobs=self._workers, return_as="generator_unordered", pre_dispatch="2*n_jobs", batch_size=1)
             with signals_held():
-                results = parallel(delayed(_run_prepared)(str(out), made_ns, chunk) for chunk in todo)
+                results = parallel(delayed(run_prepared)(str(out), made_ns, chunk) for chunk in todo)
             try:
                 for chunk, trials in results:
                     yield chunk, trials

@@ -24,7 +24,7 @@ def test_a_trial_costs_at_most_1_3_times_the_bare_engine(small, name):
     plan = plan_from({**small, "engines": {name: {"engine": name, "gate": "off"}}, "negatives": {}}, "plan")
     study = Study(Design(plan), build(plan))
     engine = study.engine(name)
-    indices = range(0, len(study.design), 2)
+    indices = range(0, len(study.design), 3)
     run_trial(study, 0)
 
     def bare() -> float:
