@@ -8,6 +8,7 @@ once quiet, once at 10 dB and once at 3 dB. Everything follows from the seed.
 
 from __future__ import annotations
 
+import zlib
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ class Trial:
 
     group: str
     phrase: str
-    speaker: str
+    speaker: str  # with the number of the call, which tells recordings apart
     snr_db: float | None  # None: quiet
     audio: np.ndarray
     words: tuple[tuple[float, float], ...]  # start and end of each take, seconds
@@ -75,18 +76,43 @@ def in_noise(
     return mixed.samples
 
 
-def _takes(corpus: Corpus) -> dict[tuple[str, str, str], list[np.ndarray]]:
-    takes: dict[tuple[str, str, str], list[np.ndarray]] = defaultdict(list)
+Takes = dict[tuple[str, str], list[np.ndarray]]  # by (text, who)
+
+
+def clip_takes(corpus: Corpus) -> Takes:
+    """The words and short phrases of a corpus, float32, trimmed, by (text, engine/voice)."""
+    takes: Takes = defaultdict(list)
     for clip in corpus.clips:
         if clip.kind == "word":
             audio = corpus.audio[clip.start : clip.start + clip.length].astype(np.float32) / 32768.0
-            takes[clip.text.lower().strip(" .,!?"), clip.engine, clip.voice].append(trimmed(audio, margin_s=0.0))
+            key = clip.text.lower().strip(" .,!?"), f"{clip.engine}/{clip.voice}"
+            takes[key].append(trimmed(audio, margin_s=0.0))
     return takes
 
 
-def join_takes(takes: list[np.ndarray], rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[float, float]]]:
-    """Three takes with pauses; returns the speech and each take's start and end in seconds."""
-    order = rng.permutation(len(takes))[:3] if len(takes) >= 3 else rng.integers(len(takes), size=3)
+def threes(takes: Takes, phrases: list[str], seed: int) -> Takes:
+    """Crowd recordings, by whoever comes: each take is used in one call only. By (text, crowd/number)."""
+    found: Takes = {}
+    for phrase in phrases:
+        mine = [take for (text, _), some in sorted(takes.items()) if text == phrase for take in some]
+        order = np.random.default_rng([seed, _hash(phrase)]).permutation(len(mine))
+        for number in range(len(mine) // 3):
+            found[phrase, f"crowd/{number}"] = [mine[i] for i in order[3 * number : 3 * number + 3]]
+    return found
+
+
+def _hash(text: str) -> int:
+    return zlib.crc32(text.encode())
+
+
+def join_takes(
+    takes: list[np.ndarray], rng: np.random.Generator, count: int = 3
+) -> tuple[np.ndarray, list[tuple[float, float]]]:
+    """Several takes with pauses; returns the speech and each take's start and end in seconds.
+
+    Each take comes once while there are enough.
+    """
+    order = np.concatenate([rng.permutation(len(takes)) for _ in range(1 + count // len(takes))])[:count]
     level = rng.uniform(0.05, 0.2)
     parts, spans, at = [np.zeros(round(LEAD_S * RATE_HZ), np.float32)], [], LEAD_S
     gap_s = rng.uniform(0.25, 0.7)
@@ -101,23 +127,51 @@ def join_takes(takes: list[np.ndarray], rng: np.random.Generator) -> tuple[np.nd
 
 
 def trials(
-    corpus: Corpus, group: str, phrases: list[str], snrs: list[float | None], noises: list[np.ndarray],
-    per_cell: int, seed: int, by_speaker: bool = True,
+    takes: Takes, group: str, phrases: list[str], snrs: list[float | None], noises: list[np.ndarray], per_cell: int,
+    seed: int,
 ) -> Iterator[Trial]:  # fmt: skip
-    """``per_cell`` calls of each phrase at each SNR, speakers in turn.
+    """At most ``per_cell`` calls of each phrase at each SNR, speakers in turn.
 
-    Where speakers are not known (crowd files) three takes by whoever comes are joined.
+    A call's sound depends on (seed, phrase, number, SNR) alone, so a part of an evaluation hears the
+    very recordings that the whole does. Speakers with a single take are left out if others have more.
     """
-    takes = _takes(corpus)
     for phrase in phrases:
-        speakers = sorted(key for key in takes if key[0] == phrase)
-        for number in range(per_cell if speakers else 0):
-            rng = np.random.default_rng([seed, number, sum(map(ord, phrase))])
-            _, engine, voice = speakers[number % len(speakers)]
-            speech, spans = join_takes(takes[phrase, engine, voice], rng)
+        speakers = sorted(key for key in takes if key[0] == phrase and len(takes[key]) > 1)
+        speakers = speakers or sorted(key for key in takes if key[0] == phrase)
+        for number in range(min(per_cell, _calls(takes, speakers))):
+            key = speakers[number % len(speakers)]
+            speech, spans = join_takes(takes[key], np.random.default_rng([seed, _hash(phrase), number]))
             for snr_db in snrs:
+                rng = np.random.default_rng([seed, _hash(phrase), number, _hash(str(snr_db))])
                 audio = in_noise(speech, noises, snr_db, rng)
-                yield Trial(group, phrase, f"{engine}/{voice}", snr_db, audio, tuple(spans))
+                yield Trial(group, phrase, f"{key[1]}#{number}", snr_db, audio, tuple(spans))
+
+
+def _calls(takes: Takes, speakers: list[tuple[str, str]]) -> int:
+    """How many calls can differ: three takes in order, of each speaker."""
+    return sum(max(1, len(takes[key]) * (len(takes[key]) - 1) * (len(takes[key]) - 2)) for key in speakers)
+
+
+def too_little(
+    takes: Takes, phrase: str, alike: list[str], snrs: list[float | None], noises: list[np.ndarray], seed: int
+) -> Iterator[Negative]:
+    """What must not alert: every speaker's look-alikes of the phrase said three times, and the phrase said twice.
+
+    The phrase and what was said are in ``source``: "phrase: said three times/speaker".
+    """
+    for said, count in [*((word, 3) for word in alike), (phrase, 2)]:
+        for text, who in sorted(key for key in takes if key[0] == said):
+            speech, _ = join_takes(takes[text, who], np.random.default_rng([seed, _hash(said + who)]), count)
+            for snr_db in snrs:
+                rng = np.random.default_rng([seed, _hash(said + who), _hash(str(snr_db))])
+                times = "three times" if count == 3 else "twice"
+                audio = in_noise(speech, noises, snr_db, rng)
+                yield Negative(f"{phrase}: {said}, {times}/{who}", condition(snr_db), audio)
+
+
+def condition(snr_db: float | None) -> str:
+    """An SNR as it is named in the rows."""
+    return "quiet" if snr_db is None else f"{snr_db:g} dB"
 
 
 def streams(clips: list[np.ndarray], rng: np.random.Generator, longest_s: float = 120.0) -> Iterator[np.ndarray]:
@@ -140,8 +194,7 @@ def negatives(
         rng = np.random.default_rng([seed, sum(map(ord, source))])
         for stream in streams(clips, rng):
             for snr_db in (None, 10.0, 3.0):
-                condition = "quiet" if snr_db is None else f"{snr_db:g} dB"
-                yield Negative(source, condition, in_noise(stream, noises, snr_db, rng))
+                yield Negative(source, condition(snr_db), in_noise(stream, noises, snr_db, rng))
 
 
 def noise_alone(noises: list[np.ndarray], hours: float, seed: int) -> Iterator[Negative]:

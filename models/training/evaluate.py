@@ -1,262 +1,316 @@
 """The development evaluation of an engine: how many calls it finds, how often it is wrong.
 
-Runs the shipped pipe (``Monitor`` at its default settings) over ``devset``'s recordings and
-writes one CSV row a recording, so that every figure of the model card can be made again.
+Runs the shipped pipe (``Monitor`` at its default settings) over ``devset``'s recordings and adds one
+CSV row a recording, so that every figure of the model card can be made again. In parts, so that each
+can be run by itself; a recording is the same whatever else is run.
 
-    python -m models.training.evaluate --engine ear --packages DIR --voices DIR [--real DIR] --out results.csv
+    python -m models.training.evaluate --part voices --part speech --packages DIR --voices DIR [--real DIR] --out results.csv
+    python -m models.training.evaluate --card models/ear-1/README.md --out results.csv   # only fill in the card's tables
 """
 
 from __future__ import annotations
 
 import argparse
-import csv
-import sys
+import json
+import logging
 import time
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import partial
 from itertools import islice
+from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
-from scipy import stats
+import yaml
 
-from listener.events import Alert, Block, Candidate
-from listener.monitor import Monitor
-from listener.settings import PhraseSettings, Settings
+from listener.events import Alert, Candidate, Event
+from listener.settings import GateSettings, PhraseSettings, Settings
+from listener.speech.network import shipped_model
 from listener.speech.engines import load_engine
-from models.training import devset
-from models.training.data import load
+from models.training import cut, devset, report
+from models.training.data import Corpus, load
+from models.training.hear import Heard, hear
+from models.training.rows import ALIKE, NOISE, SPEECH, Row, read, write
+from models.training.whisper_plain import PlainWhisper, times_written
+
+log = logging.getLogger("evaluate")
 
 RATE_HZ = devset.RATE_HZ
-SNRS: tuple[float | None, ...] = (None, 10.0, 5.0, 0.0, -3.0, -5.0, -7.0, -9.0, -12.0)
-CALLS_OF_VOICES = ("suspend", "stop", "hold", "abort", "go", "no", "left", "fire")
-CALLS_OF_PEOPLE = ("computer", "jarvis", "view glass")
-NEVER_SAID = ("suspend", "stop", "hold", "abort", "cease fire", "halt", "cancel", "go", "left", "fire")
+MANIFEST = Path(__file__).with_name("evaluation.yaml")
 SOUNDS = "usr/share/games/searchandrescue/sounds"
 
 
 @dataclass(frozen=True)
-class Row:
-    """One recording's outcome. ``found`` is 1 for a call that was alerted in time."""
+class Material:
+    """Where the recordings come from. ``share`` below 1 takes fewer of each."""
 
-    group: str
-    phrase: str
-    speaker: str
-    condition: str
-    seconds: float
-    found: int
-    false: int
-    joint: float
-    confidence: float
-    delay_s: float
-    spent_s: float
+    packages: Path
+    voices: Path
+    real: Path | None
+    people_split: str
+    share: float = 1.0
+
+    def jets(self) -> list[np.ndarray]:
+        return devset.jets(self.packages / SOUNDS)
+
+    def count(self, number: int) -> int:
+        return max(2, round(number * self.share))
+
+    def spoken(self) -> devset.Takes:
+        return devset.clip_takes(load(self.voices, real=False, workers=1, dev=True))
+
+    def people(self) -> Corpus | None:
+        return load(self.real, real=True, workers=1, dev=True, people_split=self.people_split) if self.real else None
 
 
-def _condition(snr_db: float | None) -> str:
-    return "quiet" if snr_db is None else f"{snr_db:g} dB"
-
+# --- one recording ----------------------------------------------------------
 
 _engines: dict[tuple, object] = {}
 
 
-def _events(audio: np.ndarray, settings: Settings) -> tuple[list, float]:
-    key = (settings.engine, tuple(p.words for p in settings.phrases))
+def _engine(settings: Settings):
+    key = settings.engine, settings.ear, tuple(p.words for p in settings.phrases)
     if key not in _engines:
         _engines[key] = load_engine(settings)
-    monitor = Monitor(settings, RATE_HZ, engine=_engines[key])
-    began = time.process_time()
-    events = []
-    for first in range(0, len(audio), RATE_HZ):
-        events += monitor.feed(Block(audio[first : first + RATE_HZ], first, RATE_HZ))
-    return events + monitor.finish(), time.process_time() - began
+    return _engines[key]
+
+
+def _name(settings: Settings) -> str:
+    usual = settings.gate == Settings().gate
+    return settings.engine + ("" if usual else ", gate off" if settings.gate == "off" else ", gate on")
 
 
 def judge_call(trial: devset.Trial, settings: Settings) -> Row:
     """One call: found when an alert's span overlaps the call's; other alerts are false."""
     settings = settings.with_phrases((PhraseSettings(words=trial.phrase),))
-    events, spent_s = _events(trial.audio, settings)
+    heard = hear(trial.audio, settings, _engine(settings))
     start_s, end_s = trial.words[0][0], trial.words[-1][1]
-    calls = [e for e in events if isinstance(e, Alert | Candidate) and e.start_s < end_s and e.end_s > start_s]
-    alerts = [e for e in events if isinstance(e, Alert)]
-    hit = next((e for e in calls if isinstance(e, Alert)), None)
-    best = hit or max(calls, key=lambda e: e.confidence, default=None)
+
+    def split(events: list[Event]) -> tuple[list[Event], list[Event]]:
+        calls = [e for e in events if isinstance(e, Alert | Candidate)]
+        on = [e for e in calls if e.start_s < end_s and e.end_s > start_s]
+        return on, [e for e in calls if e not in on]
+
+    def counts(events: list[Event]) -> tuple[int, int]:
+        found = any(isinstance(e, Alert) for e in split(events)[0])
+        return int(found), sum(isinstance(e, Alert) for e in events) - int(found)
+
+    on, others = split(heard.events[settings.sensitivity])
+    hit = next((e for e in on if isinstance(e, Alert)), None)
+    best = hit or max(on, key=lambda e: e.confidence, default=None)
     return Row(
-        trial.group, trial.phrase, trial.speaker, _condition(trial.snr_db), len(trial.audio) / RATE_HZ,
-        int(hit is not None), len(alerts) - int(hit is not None),
-        sum(h.score for h in best.hits) if best else float("nan"),
-        best.confidence if best else 0.0, hit.raised_s - end_s if hit else float("nan"), spent_s,
+        _name(settings), trial.group, trial.phrase, trial.speaker, devset.condition(trial.snr_db),
+        len(trial.audio) / RATE_HZ, *counts(heard.events[settings.sensitivity]), *counts(heard.events["cautious"]),
+        *counts(heard.events["eager"]), best.confidence if best else 0.0, _confidences(others),
+        hit.raised_s - end_s if hit else float("nan"), heard.spent_s,
     )  # fmt: skip
 
 
-def judge_negative(negative: devset.Negative, settings: Settings) -> Iterator[Row]:
-    """One stretch without calls: a row for its hours and one for every alert or candidate."""
-    events, spent_s = _events(negative.audio, settings)
-    for phrase in settings.phrases:
-        mine = [e for e in events if isinstance(e, Alert | Candidate) and e.phrase == phrase.words]
-        alerts = sum(isinstance(e, Alert) for e in mine)
-        yield Row(
-            "negative", phrase.words, negative.source, negative.condition, len(negative.audio) / RATE_HZ,
-            0, alerts, float("nan"), max((e.confidence for e in mine), default=0.0), float("nan"),
-            spent_s / len(settings.phrases),
-        )  # fmt: skip
+def _confidences(events: list[Event]) -> str:
+    return " ".join(f"{e.confidence:.3f}" for e in events)
 
 
-def _negative_rows(settings: Settings, negative: devset.Negative) -> list[Row]:
-    return list(judge_negative(negative, settings))
+def judge_negative(negative: devset.Negative, settings: Settings, group: str) -> list[Row]:
+    """One stretch without calls: a row for each phrase of the settings."""
+    heard = hear(negative.audio, settings, _engine(settings))
+    spent_s = heard.spent_s / len(settings.phrases)
+    return [_negative_row(negative, phrase.words, heard, settings, group, spent_s) for phrase in settings.phrases]
 
 
-def _call_row(settings: Settings, trial: devset.Trial) -> list[Row]:
+def _negative_row(
+    negative: devset.Negative, phrase: str, heard: Heard, settings: Settings, group: str, spent_s: float
+) -> Row:
+    calls = {
+        sensitivity: [e for e in events if isinstance(e, Alert | Candidate) and e.phrase == phrase]
+        for sensitivity, events in heard.events.items()
+    }
+    alerts = {sensitivity: sum(isinstance(e, Alert) for e in some) for sensitivity, some in calls.items()}
+    mine = calls[settings.sensitivity]
+    return Row(
+        _name(settings), group, phrase, negative.source, negative.condition, len(negative.audio) / RATE_HZ,
+        0, alerts[settings.sensitivity], 0, alerts["cautious"], 0, alerts["eager"],
+        max((e.confidence for e in mine), default=0.0), _confidences(mine), float("nan"), spent_s,
+    )  # fmt: skip
+
+
+def _call(settings: Settings, trial: devset.Trial) -> list[Row]:
     return [judge_call(trial, settings)]
 
 
-def _spread(work: Callable, items: Iterable, workers: int) -> Iterator[Row]:
+def _negative(settings: Settings, group: str, negative: devset.Negative) -> list[Row]:
+    return judge_negative(negative, settings, group)
+
+
+def _too_little(settings: Settings, negative: devset.Negative) -> list[Row]:
+    phrase, said = negative.source.split(": ", 1)
+    settings = settings.with_phrases((PhraseSettings(words=phrase),))
+    return judge_negative(devset.Negative(said, negative.condition, negative.audio), settings, ALIKE)
+
+
+_whisper: dict[Path, PlainWhisper] = {}
+
+
+def _written(model: Path, trial: devset.Trial) -> list[Row]:
+    """Whisper's plain transcription: found when the phrase is written three times or more."""
+    if model not in _whisper:
+        _whisper[model] = PlainWhisper(model)
+    text, spent_s = _whisper[model].text(trial.audio)
+    found = int(times_written(trial.phrase, text) >= 3)
+    return [Row(
+        "whisper tiny", trial.group, trial.phrase, trial.speaker, devset.condition(trial.snr_db),
+        len(trial.audio) / RATE_HZ, found, 0, found, 0, found, 0, 0.0, "", float("nan"), spent_s,
+    )]  # fmt: skip
+
+
+# --- the parts --------------------------------------------------------------
+
+
+def manifest() -> dict:
+    """What the evaluation consists of, part by part."""
+    return yaml.safe_load(MANIFEST.read_text(encoding="utf-8"))["parts"]
+
+
+def calls(material: Material, group: str, takes: devset.Takes, plans: list[dict]) -> Iterator[devset.Trial]:
+    """The calls that the manifest plans for a group of speakers."""
+    noises = material.jets()
+    for plan in plans:
+        yield from devset.trials(
+            takes, group, plan["phrases"], plan["snr_db"], noises, material.count(plan["calls"]), plan["seed"]
+        )
+
+
+def voices(material: Material) -> Iterator[devset.Trial]:
+    """Held-back voices."""
+    yield from calls(material, "voices", material.spoken(), manifest()["voices"])
+
+
+def people(material: Material) -> Iterator[devset.Trial]:
+    """Held-back people: crowd recordings of short names, and words cut from AN4's sentences."""
+    corpus, parts = material.people(), manifest()
+    if not corpus:
+        return
+    (crowd,) = parts["people"]
+    takes = devset.threes(devset.clip_takes(corpus), crowd["phrases"], crowd["seed"])
+    yield from calls(material, "people", takes, [crowd])
+    sentences = (
+        (f"an4/{c.voice}", corpus.audio[c.start : c.start + c.length], c.text) for c in corpus.clips if c.kind == "sentence"
+    )
+    (words,) = parts["words"]
+    yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])
+
+
+def some_calls(material: Material, plan: dict) -> Iterator[devset.Trial]:
+    """The first calls of ``voices`` and ``people``: the very same recordings, fewer of them."""
+    parts = manifest()
+    said = {**parts["voices"][0], "snr_db": plan["snr_db"], "calls": plan["calls"]}
+    yield from calls(material, "voices", material.spoken(), [said])
+    corpus = material.people() if plan["people"] else None
+    if corpus:
+        crowd = {**parts["people"][0], "calls": plan["people"]}
+        takes = devset.threes(devset.clip_takes(corpus), crowd["phrases"], crowd["seed"])
+        yield from calls(material, "people", takes, [crowd])
+
+
+def speech(material: Material) -> Iterator[devset.Negative]:
+    """Hours of other people's talk."""
+    found, corpus = devset.outside_speech(material.packages), material.people()
+    if corpus:
+        found["held-back people"] = [
+            corpus.audio[c.start : c.start + c.length].astype(np.float32) / 32768.0 for c in corpus.clips
+        ]
+    found = {name: clips[: material.count(len(clips))] for name, clips in found.items()}
+    yield from devset.negatives(found, material.jets(), manifest()["speech"]["seed"])
+
+
+def noise(material: Material) -> Iterator[devset.Negative]:
+    """Jets alone."""
+    plan = manifest()["noise"]
+    yield from devset.noise_alone(material.jets(), max(1 / 12, plan["hours"] * material.share), plan["seed"])
+
+
+def alike(material: Material) -> Iterator[devset.Negative]:
+    """Look-alikes said three times, and the phrase said twice only."""
+    takes, noises, plan = material.spoken(), material.jets(), manifest()["alike"]
+    for phrase in ("suspend", "stop", "hold"):
+        yield from devset.too_little(takes, phrase, plan[phrase], plan["snr_db"], noises, plan["seed"])
+
+
+def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict[str, tuple[Callable, Iterable]]:
+    """Per part: what is done with each recording, and the recordings (made only when they are asked for)."""
+    parts = manifest()
+    phrases = settings.with_phrases(tuple(PhraseSettings(words=w) for w in parts["speech"]["phrases"]))
+    sphinx = settings.model_copy(update={"engine": "sphinx"})
+    other_gate = settings.model_copy(update={"gate": GateSettings() if settings.gate == "off" else "off"})
+    return {
+        "voices": (partial(_call, settings), voices(material)),
+        "people": (partial(_call, settings), people(material)),
+        "speech": (partial(_negative, phrases, SPEECH), speech(material)),
+        "noise": (partial(_negative, phrases, NOISE), noise(material)),
+        "alike": (partial(_too_little, settings), alike(material)),
+        "sphinx": (partial(_call, sphinx), some_calls(material, parts["sphinx"])),
+        "whisper": (partial(_written, whisper), some_calls(material, parts["whisper"])),
+        "gate": (partial(_call, other_gate), some_calls(material, parts["gate"])),
+    }  # fmt: skip
+
+
+PARTS = ("voices", "people", "speech", "noise", "alike", "sphinx", "whisper", "gate")
+
+
+def _spread(work: Callable, items: Iterable, workers: int) -> Iterator[list[Row]]:
     """Run over processes, a bounded number of recordings at a time, in order."""
     items = iter(items)
-    with ProcessPoolExecutor(workers) as pool:
-        while some := list(islice(items, 64)):
-            for rows in pool.map(work, some):
-                yield from rows
+    if workers == 1:
+        yield from map(work, items)
+        return
+    with Pool(workers) as pool:
+        while some := list(islice(items, 32)):
+            yield from pool.imap(work, some)
 
 
-def run(
-    settings: Settings, packages: Path, voices: Path, real: Path | None, workers: int, share: float = 1.0
-) -> Iterator[Row]:
-    """All rows of the evaluation; ``share`` below 1 takes fewer trials and less speech."""
-    noises = devset.jets(packages / SOUNDS)
-    count = lambda n: max(2, round(n * share))  # noqa: E731
-    spoken = load(voices, real=False, workers=workers, dev=True)
-    many = devset.trials(spoken, "voices", ["suspend"], list(SNRS), noises, count(120), 1)
-    yield from _spread(partial(_call_row, settings), many, workers)
-    others = devset.trials(spoken, "voices", list(CALLS_OF_VOICES[1:]), list(SNRS), noises, count(32), 2)
-    yield from _spread(partial(_call_row, settings), others, workers)
-    speech = devset.outside_speech(packages)
-    if real:
-        people = load(real, real=True, workers=workers, dev=True)
-        joined = devset.trials(people, "people", list(CALLS_OF_PEOPLE), list(SNRS), noises, count(100), 3)
-        yield from _spread(partial(_call_row, settings), joined, workers)
-        speech["held-back people"] = [
-            people.audio[c.start : c.start + c.length].astype(np.float32) / 32768.0 for c in people.clips
-        ]
-    phrases = settings.with_phrases(tuple(PhraseSettings(words=w) for w in NEVER_SAID))
-    if share < 1.0:
-        speech = {name: clips[: count(len(clips))] for name, clips in speech.items()}
-    yield from _spread(partial(_negative_rows, phrases), devset.negatives(speech, noises, 4), workers)
-    yield from _spread(partial(_negative_rows, phrases), devset.noise_alone(noises, share, 5), workers)
+def run(part: str, settings: Settings, material: Material, whisper: Path | None, workers: int, out: Path) -> None:
+    """Add a part's rows to ``out``, as they come."""
+    work, items = _plans(settings, material, whisper)[part]
+    began, waiting, count = time.monotonic(), [], 0
+    for rows in _spread(work, items, workers):
+        waiting += rows
+        count += 1
+        if len(waiting) >= 25:
+            write(waiting, out)
+            waiting = []
+            log.info("%s: %d recordings in %.0f s", part, count, time.monotonic() - began)
+    write(waiting, out)
+    log.info("%s: %d recordings in %.0f s, done", part, count, time.monotonic() - began)
 
 
-def rate(found: int, trials: int) -> str:
-    """A share with its 95 % Wilson interval, in per cent."""
-    if not trials:
-        return "-"
-    low, high = stats.binomtest(found, trials).proportion_ci(method="wilson")
-    return f"{100 * found / trials:.0f} ({100 * low:.0f}-{100 * high:.0f})"
-
-
-def per_hour(events: int, hours: float) -> str:
-    """A rate with its exact 95 % Poisson interval."""
-    low = stats.chi2.ppf(0.025, 2 * events) / 2 if events else 0.0
-    high = stats.chi2.ppf(0.975, 2 * events + 2) / 2
-    return f"{events / hours:.2f} ({low / hours:.2f}-{high / hours:.2f})"
-
-
-def calls_table(rows: list[Row]) -> str:
-    """Found, in per cent, by group and phrase (rows) and condition (columns), in Markdown."""
-    cells: dict[tuple[str, str], dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for row in rows:
-        if row.group != "negative":
-            cells[row.group, row.phrase][row.condition].append(row.found)
-    conditions = [_condition(snr) for snr in SNRS]
-    lines = ["| who | phrase | " + " | ".join(conditions) + " |", "|---|---" + "|---" * len(conditions) + "|"]
-    for (group, phrase), by_condition in cells.items():
-        found = [rate(sum(by_condition[c]), len(by_condition[c])) for c in conditions]
-        lines.append(f"| {group} | {phrase} | " + " | ".join(found) + " |")
-    return "\n".join(lines)
-
-
-def negatives_table(rows: list[Row]) -> str:
-    """False alerts an hour by phrase: all speech, and noise alone, in Markdown."""
-    lines = ["| phrase | hours of speech | false alerts | per hour | hours of noise | false alerts |", "|---" * 6 + "|"]
-    for phrase in dict.fromkeys(row.phrase for row in rows if row.group == "negative"):
-        mine = [row for row in rows if row.group == "negative" and row.phrase == phrase]
-        speech = [row for row in mine if row.condition != "noise"]
-        noise = [row for row in mine if row.condition == "noise"]
-        hours, wrong = sum(r.seconds for r in speech) / 3600, sum(r.false for r in speech)
-        lines.append(
-            f"| {phrase} | {hours:.2f} | {wrong} | {per_hour(wrong, hours)} | "
-            f"{sum(r.seconds for r in noise) / 3600:.2f} | {sum(r.false for r in noise)} |"
-        )
-    return "\n".join(lines)
-
-
-def reliability(rows: list[Row], bins: int = 10) -> tuple[list[tuple[float, float, int]], float]:
-    """Alerts by confidence: (mean confidence, share right, count) a bin, and the expected
-    calibration error (Naeini et al. 2015)."""
-    told = [(r.confidence, 1) for r in rows if r.found]
-    told += [(r.confidence, 0) for r in rows for _ in range(r.false) if r.group == "negative"]
-    confidence, right = np.array([c for c, _ in told]), np.array([g for _, g in told])
-    place = np.minimum((confidence * bins).astype(int), bins - 1)
-    table = [
-        (float(confidence[place == b].mean()), float(right[place == b].mean()), int((place == b).sum()))
-        for b in range(bins)
-        if (place == b).any()
-    ]
-    return table, sum(n * abs(c - g) for c, g, n in table) / max(1, len(told))
-
-
-def summary(rows: list[Row]) -> str:
-    """Everything for the model card, in Markdown."""
-    delays = np.array([r.delay_s for r in rows if r.found])
-    table, error = reliability(rows)
-    speed = sum(r.spent_s for r in rows) / sum(r.seconds for r in rows if r.group != "negative" or r.phrase == NEVER_SAID[0])
-    lines = [calls_table(rows), "", negatives_table(rows), ""]
-    if len(delays):
-        lines.append(f"Delay: median {np.median(delays):.2f} s, 95th percentile {np.percentile(delays, 95):.2f} s, {len(delays)} alerts.")
-    lines.append(f"Processor time: {speed:.3f} of the stream's. Expected calibration error {error:.3f}:")
-    lines += [f"- confidence {c:.2f}: right {g:.2f} of {n}" for c, g, n in table]
-    return "\n".join(lines)
-
-
-def write(rows: list[Row], path: Path) -> None:
-    with open(path, "w", newline="") as file:
-        writer = csv.DictWriter(file, list(asdict(rows[0])))
-        writer.writeheader()
-        writer.writerows({k: round(v, 4) if isinstance(v, float) else v for k, v in asdict(r).items()} for r in rows)
-
-
-def read(path: Path) -> list[Row]:
-    with open(path, newline="") as file:
-        kinds = {"found": int, "false": int}
-        texts = {"group", "phrase", "speaker", "condition"}
-        return [
-            Row(**{k: v if k in texts else kinds.get(k, float)(v) for k, v in row.items()})
-            for row in csv.DictReader(file)
-        ]
+def people_split_of(folder: Path) -> str:
+    """How the people were split when this model was trained."""
+    return json.loads((folder / "ear.json").read_text()).get("people_split", "by_file")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m models.training.evaluate", description=__doc__)
-    parser.add_argument("--engine", default=Settings().engine)
-    parser.add_argument("--packages", type=Path, required=True, help="unpacked registry packages (see models/README.md)")
-    parser.add_argument("--voices", type=Path, required=True, help="held-back voices, made by models.training.corpus")
+    parser.add_argument("--card", type=Path, help="only make this card's tables anew from the rows of --out")
+    parser.add_argument("--part", choices=PARTS, action="append", help="default: all, whisper if --whisper is given")
+    parser.add_argument("--model", type=Path, help="folder of an ear (default: the one that comes with the listener)")
+    parser.add_argument("--packages", type=Path, help="unpacked registry packages (see models/README.md)")
+    parser.add_argument("--voices", type=Path, help="held-back voices, made by models.training.corpus")
     parser.add_argument("--real", type=Path, help="folder of real people's clips (optional)")
+    parser.add_argument("--whisper", type=Path, help="Whisper model folder in CTranslate2 form (optional)")
     parser.add_argument("--share", type=float, default=1.0, help="below 1: a quicker, smaller evaluation")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=Path("evaluation.csv"))
     args = parser.parse_args()
-    settings = Settings.model_validate({**dict(Settings()), "engine": args.engine})
-    rows: list[Row] = []
-    try:
-        for row in run(settings, args.packages, args.voices, args.real, args.workers, args.share):
-            rows.append(row)
-            if len(rows) % 200 == 0:
-                print(f"{len(rows)} recordings", file=sys.stderr)
-    finally:
-        if rows:
-            write(rows, args.out)
-    print(summary(rows))
+    if args.card:
+        report.refresh(args.card, read(args.out))
+        return
+    if not (args.packages and args.voices):
+        parser.error("--packages and --voices are needed")
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
+    settings = Settings.model_validate({**dict(Settings()), "ear": {"model_path": args.model}})
+    material = Material(args.packages, args.voices, args.real, people_split_of(args.model or shipped_model()), args.share)
+    for part in args.part or [p for p in PARTS if p != "whisper" or args.whisper]:
+        run(part, settings, material, args.whisper, args.workers, args.out)
 
 
 if __name__ == "__main__":

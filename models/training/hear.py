@@ -1,0 +1,81 @@
+"""Recordings through the shipped pipe, at every sensitivity in one hearing.
+
+The sensitivities differ only in the level that the call rule asks for, so the words heard once are
+given, at the same stream times, to a call rule of each.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import get_args
+
+import numpy as np
+
+from listener.call.rule import CallRule
+from listener.events import Block, Event, Hit
+from listener.monitor import Monitor
+from listener.settings import Sensitivity, Settings
+from listener.speech.spotter import Engine, Spotter
+
+RATE_HZ = 16_000
+SENSITIVITIES: tuple[str, ...] = get_args(Sensitivity)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What came of one recording: the events at each sensitivity, and the processor seconds it took."""
+
+    events: dict[str, list[Event]]
+    spent_s: float
+
+
+class _Tapped:
+    """An engine that also notes each hit with the stream time at which it became known."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.name, self.calibration = engine.name, engine.calibration
+        self._engine = engine
+        self.monitor: Monitor | None = None
+        self.heard: list[tuple[float, list[Hit]]] = []
+
+    def spotter(self) -> Spotter:
+        self._spotter = self._engine.spotter()
+        return self
+
+    def restart(self, first_sample: int) -> None:
+        self._spotter.restart(first_sample)
+
+    def feed(self, samples: np.ndarray) -> list[Hit]:
+        return self._note(self._spotter.feed(samples))
+
+    def finish(self) -> list[Hit]:
+        return self._note(self._spotter.finish())
+
+    def _note(self, hits: list[Hit]) -> list[Hit]:
+        if hits:
+            self.heard.append((self.monitor.now_s, hits))
+        return hits
+
+
+def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
+    """Audio (samples,) float32 at RATE_HZ, as one channel, from its first sample to its end."""
+    tap = _Tapped(engine)
+    tap.monitor = monitor = Monitor(settings, RATE_HZ, engine=tap)
+    began, events = time.process_time(), []
+    for first in range(0, len(audio), RATE_HZ):
+        events += monitor.feed(Block(audio[first : first + RATE_HZ], first, RATE_HZ))
+    events += monitor.finish()
+    spent_s = time.process_time() - began
+    others = [s for s in SENSITIVITIES if s != settings.sensitivity]
+    heard = {s: _judged(tap.heard, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others}
+    return Heard({settings.sensitivity: events, **heard}, spent_s)
+
+
+def _judged(heard: list[tuple[float, list[Hit]]], end_s: float, settings: Settings, engine: Engine) -> list[Event]:
+    rule = CallRule(settings, engine.calibration, 0, engine.name)
+    events: list[Event] = []
+    for now_s, hits in heard:
+        events += rule.pass_time(now_s - 0.02)  # the Monitor's piece before this one
+        events += rule.hear(hits, now_s)
+    return events + rule.pass_time(end_s, ended=True)

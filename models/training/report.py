@@ -1,0 +1,127 @@
+"""What an evaluation's rows add up to, as the tables of a model card."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from listener.call.confidence import confidence
+from listener.speech.network import read_info, shipped_model
+from listener.study.psychometric import fit
+from models.training.rows import (
+    CALLS,
+    NOISE,
+    SPEECH,
+    Row,
+    against_table,
+    alike_table,
+    calls_table,
+    negatives_table,
+    of,
+    rate,
+    reliability,
+    sensitivity_table,
+    speech_table,
+)
+
+
+def srt(rows: list[Row], engine: str, among: set[str] | None = None, phrase: str = "suspend") -> str:
+    """The SNR at which half of the calls by held-back voices are found, 95 % interval over the speakers."""
+    mine = [r for r in of(rows, engine, "voices") if r.phrase == phrase and r.condition != "quiet"]
+    mine = [r for r in mine if among is None or (r.speaker + r.condition) in among]
+    snr = [float(r.condition.split()[0]) for r in mine]
+    speakers = [r.speaker.split("#")[0] for r in mine]
+    found = fit(snr, [bool(r.found) for r in mine], speakers, 200, np.random.default_rng(1))
+    if found is None:
+        return "not settled by these calls"
+    interval = "" if found.srt_db is None else f" ({found.srt_db[0]:.1f} to {found.srt_db[1]:.1f})"
+    return f"{found.curve.srt_db:.1f} dB{interval}"
+
+
+def srt_lines(rows: list[Row]) -> str:
+    """The SRT of "suspend" by the held-back voices; and of the ear and sphinx where both heard the same recordings."""
+    lines = [f"Half of the calls are found at (SRT): {srt(rows, 'ear')}."]
+    if of(rows, "sphinx"):
+        among = {r.speaker + r.condition for r in of(rows, "sphinx", "voices")}
+        lines.append(f"On the recordings that sphinx heard too: ear {srt(rows, 'ear', among)}, sphinx {srt(rows, 'sphinx', among)}.")
+    return "\n".join(lines)
+
+
+def gate_table(rows: list[Row]) -> str:
+    """The same recordings with the gate and without: found, lost and won by the other gate; and processor time."""
+    other = next((r.engine for r in rows if r.engine.startswith("ear, gate")), "")
+    theirs = {(r.group, r.phrase, r.speaker, r.condition): r for r in of(rows, other, *CALLS)}
+    pairs: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    spent = {"ear": [0.0, 0.0], other: [0.0, 0.0]}
+    for row in of(rows, "ear", *CALLS):
+        twin = theirs.get((row.group, row.phrase, row.speaker, row.condition))
+        if twin:
+            pairs.setdefault((row.group, row.condition), []).append((row.found, twin.found))
+            for r in (row, twin):
+                if np.isfinite(r.spent_s):
+                    spent[r.engine][0] += r.spent_s
+                    spent[r.engine][1] += r.seconds
+    lines = [f"| who | condition | calls | found by default | found with {other} | only by default | only with {other} |", "|---" * 7 + "|"]
+    for (group, condition), some in pairs.items():
+        n = len(some)
+        ours, others = (rate(sum(pair[i] for pair in some), n) for i in (0, 1))
+        only = [sum(a > b for a, b in some), sum(b > a for a, b in some)]
+        lines.append(f"| {group} | {condition} | {n} | {ours} | {others} | {only[0]} | {only[1]} |")
+    shares = ", ".join(f"{name}: {a / b:.3f}" for name, (a, b) in spent.items() if b)
+    return "\n".join([*lines, "", f"Processor time as a share of the stream's, on these calls: {shares}."])
+
+
+def delay_line(rows: list[Row]) -> str:
+    """From the end of the third word to the alert; and the processor time on one core."""
+    mine = of(rows, "ear", *CALLS)
+    middle, late = np.percentile([r.delay_s for r in mine if r.found], [50, 95])
+    timed = [r for r in mine if np.isfinite(r.spent_s)]
+    speed = sum(r.spent_s for r in timed) / sum(r.seconds for r in timed)
+    return (
+        f"Delay from the end of the third word: median {middle:.2f} s, 95th percentile {late:.2f} s, "
+        f"{sum(r.found for r in mine)} alerts. Processor time: {speed:.3f} of the stream's."
+    )
+
+
+def calibration_lines(rows: list[Row]) -> str:
+    """Reliability of the confidence: of alerts alone, and with the candidates below the alert level."""
+    calibration = read_info(shipped_model()).calibration
+    level = confidence(calibration.alert_levels["balanced"], calibration) - 5e-4
+    mine = of(rows, "ear", *CALLS, SPEECH, NOISE)
+    lines = []
+    for name, (table, error) in (("alerts", reliability(mine, level)), ("alerts and candidates", reliability(mine))):
+        lines += [f"Of {name}: expected calibration error {error:.3f}", "", "| mean confidence | right | calls |", "|---" * 3 + "|"]
+        lines += [f"| {c:.2f} | {g:.2f} | {n} |" for c, g, n in table] + [""]
+    return "\n".join(lines).strip()
+
+
+TABLES: dict[str, Callable[[list[Row]], str]] = {
+    "calls": calls_table,
+    "srt": srt_lines,
+    "negatives": negatives_table,
+    "speech": speech_table,
+    "alike": alike_table,
+    "sensitivity": sensitivity_table,
+    "gate": gate_table,
+    "sphinx": lambda rows: against_table(rows, ["ear", "sphinx"]),
+    "whisper": lambda rows: against_table(rows, ["ear", "whisper tiny"]),
+    "delay": delay_line,
+    "calibration": calibration_lines,
+}
+
+
+def fill(card: str, rows: list[Row]) -> str:
+    """A card's text with its tables made anew from the rows: each stands between <!-- NAME --> and <!-- end -->."""
+
+    def table(match: re.Match[str]) -> str:
+        return f"<!-- {match[1]} -->\n{TABLES[match[1]](rows)}\n<!-- end -->"
+
+    return re.sub(r"<!-- (\w+) -->\n.*?<!-- end -->", table, card, flags=re.DOTALL)
+
+
+def refresh(card: Path, rows: list[Row]) -> None:
+    """Make the tables of a card anew."""
+    card.write_text(fill(card.read_text(encoding="utf-8"), rows), encoding="utf-8")
