@@ -1,8 +1,9 @@
-"""Real speech must not alert: half an hour of one speaker's telephone prompts.
+"""Real speech must not alert, with any of the settings that come with the listener.  (about a minute of one core)
 
-Source: Debian package asterisk-core-sounds-en-wav (558 prompts, 8 kHz, one speaker, CC-BY-SA 3.0). It is
-looked for under /usr/share/asterisk, or in the folder that LISTENER_TEST_SPEECH names (the package,
-unpacked with dpkg-deb -x).
+Sources: the Debian package asterisk-core-sounds-en-wav (558 prompts, 8 kHz, one speaker, CC-BY-SA 3.0), which must be
+there, and where they are, the speech that the source packages pyannote.audio 4.0.7 and silero-vad 6.2.3 test themselves
+with, and Debian's codec2-examples. They are looked for under /usr/share and in the folder that LISTENER_TEST_SPEECH names
+(packages unpacked, not installed).
 """
 
 import os
@@ -11,29 +12,67 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+import soxr
+from scipy.stats import chi2
 
-from listener.settings import read_settings
-from tests.hearing import hear_all
+from listener.settings import Settings, read_settings
+from tests.hearing import Heard, hear_all
 
-FLIGHT_DECK = Path(__file__).parents[2] / "configs" / "flight_deck.yaml"
-PARTS = 4
+CONFIGS = Path(__file__).parents[2] / "configs"
+SHIPPED = {path.name: path for path in sorted(CONFIGS.glob("*.yaml")) if not path.name.startswith("study")}
+OTHERS = ("pyannote*/tests/data/*.wav", "silero*/tests/data/*.wav", "usr/share/codec2/wav/*.wav")
+PART_S, PAUSE_S = 300, 0.7
+RATE_HZ = 16_000
+ALERTS_PER_HOUR = 0.5
+
+
+def _prompts(root: Path) -> list[Path]:
+    return sorted(root.rglob("en_US_f_Allison/**/*.wav"))
+
+
+def _sound(path: Path) -> np.ndarray:
+    audio, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    return np.concatenate([soxr.resample(audio[:, 0], rate, RATE_HZ), np.zeros(round(PAUSE_S * RATE_HZ), np.float32)])
 
 
 @pytest.fixture(scope="module")
-def prompts(need, tmp_path_factory) -> list[Path]:
-    """All prompts one after the other, half a second apart, in four files."""
-    root = Path(os.environ.get("LISTENER_TEST_SPEECH", "/usr/share/asterisk"))
-    found = sorted(root.rglob("en_US_f_Allison/**/*.wav"))
+def speech(need, tmp_path_factory) -> list[Path]:
+    """All recordings one after the other, a pause between, in files of about five minutes."""
+    named = os.environ.get("LISTENER_TEST_SPEECH")
+    root = Path(named or "/usr/share/asterisk")
+    found = _prompts(root)
     need(len(found) > 500, "asterisk-core-sounds-en-wav (apt install, or unpack it and set LISTENER_TEST_SPEECH)")
-    folder = tmp_path_factory.mktemp("prompts")
-    for part in range(PARTS):
-        sounds = [soundfile.read(path, dtype="int16")[0] for path in found[part::PARTS]]
-        joined = np.concatenate([x for sound in sounds for x in (sound, np.zeros(4_000, np.int16))])
-        soundfile.write(folder / f"{part}.wav", joined, 8_000)
+    found += [path for pattern in OTHERS if named for path in sorted(root.glob(pattern))]
+    folder, parts = tmp_path_factory.mktemp("speech"), [[]]
+    for path in found:
+        parts[-1].append(_sound(path))
+        if sum(map(len, parts[-1])) > PART_S * RATE_HZ:
+            parts.append([])
+    for number, part in enumerate(parts):
+        soundfile.write(folder / f"{number:02d}.wav", np.concatenate([*part, np.zeros(RATE_HZ, np.float32)]), RATE_HZ)
     return sorted(folder.glob("*.wav"))
 
 
-def test_prompts_of_half_an_hour_give_no_alert_on_the_flight_deck(prompts):
-    heard = hear_all([(path, read_settings(FLIGHT_DECK)) for path in prompts])
-    assert sum(h.sound_s for h in heard) > 25 * 60
-    assert [alert for h in heard for alert in h.of("alert")] == []
+def _one_hearing_for_all() -> Settings:
+    """The shipped settings differ only in phrases and what the watch shows: one hearing of all phrases stands for each."""
+    shipped = [read_settings(path) for path in SHIPPED.values()]
+    assert len({s.with_phrases(shipped[0].phrases).model_dump_json(exclude={"watch"}) for s in shipped}) == 1
+    return shipped[0].with_phrases(tuple(phrase for s in shipped for phrase in s.phrases))
+
+
+@pytest.fixture(scope="module")
+def heard(speech) -> list[Heard]:
+    settings = _one_hearing_for_all()
+    return hear_all([(path, settings) for path in speech])
+
+
+@pytest.mark.parametrize("config", SHIPPED)
+def test_half_an_hour_of_other_talk_alerts_at_most_every_second_hour(heard, config):
+    """The rate allowed is the requirement's; whatever alerts is printed with the exact 95 % Poisson interval."""
+    phrases = {phrase.words for phrase in read_settings(SHIPPED[config]).phrases}
+    hours = sum(h.sound_s for h in heard) / 3600
+    alerts = [alert for h in heard for alert in h.of("alert") if alert.phrase in phrases]
+    low, high = chi2.ppf(0.025, 2 * len(alerts)) / 2, chi2.ppf(0.975, 2 * len(alerts) + 2) / 2
+    assert hours >= 0.5
+    rate = f"{len(alerts)} in {hours:.2f} h ({max(0.0, low) / hours:.2f}-{high / hours:.2f} an hour): {alerts}"
+    assert len(alerts) / hours <= ALERTS_PER_HOUR, rate
