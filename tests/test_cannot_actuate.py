@@ -42,6 +42,7 @@ FORBIDDEN_CALLS = {
 ALLOWED = {
     ("speech/vosk_spotter.py", "ctypes"): "srand() of the C library, so that vosk's dither repeats",
     ("study/voices.py", "subprocess"): "speech synthesisers that make a study's test words, never in a watch",
+    ("watch/page/serve.py", "socket"): "where browsers ask for the watch page; it only answers and connects to nobody",
     ("watch/service.py", "socket"): "tells the service manager that the watch is alive (sd_notify)",
 }
 
@@ -85,6 +86,14 @@ def test_no_source_file_reaches_out(path):
 def test_every_exception_is_still_needed():
     for file, what in ALLOWED:
         assert what in set(uses(ast.parse((PACKAGE / file).read_text(encoding="utf-8")))), file
+
+
+def test_the_page_s_server_answers_and_connects_to_nobody():
+    """Of what a socket can do it listens, and asks for its own address and name."""
+    tree = ast.parse((PACKAGE / "watch/page/serve.py").read_text(encoding="utf-8"))
+    calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)]
+    used = {call.attr for call in calls if ast.unparse(call.value) in ("socket", "self._socket")}
+    assert used == {"create_server", "getsockname", "gethostname"}
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,8 @@ anywhere else. Sources: OWASP cheat sheets on cross-site request forgery and HTT
 import asyncio
 import hashlib
 import hmac
+import platform
 import secrets
-import socket
 from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
 from urllib.parse import urlsplit
@@ -126,7 +126,7 @@ def check_host(given: list[str], page: PageSettings) -> None:
     try:
         address = ip_address(host)
     except ValueError:
-        if not page.is_local and host.casefold() == socket.gethostname().casefold():
+        if not page.is_local and host.casefold() == platform.node().casefold():
             return
         raise Refused(421, f"not served under the name {host[:80]!r}; see watch.page.names") from None
     if page.is_local and not address.is_loopback:
