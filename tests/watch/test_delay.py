@@ -1,6 +1,6 @@
 """How long after the third word an alert is there, and what a watch costs: through the sound server, against the clock.
 
-It takes minutes and a computer with nothing else to do, so it is run only with LISTENER_LONG=1.
+It takes minutes and a computer with nothing else to do, so it is collected only with LISTENER_LONG=1.
 """
 
 import os
@@ -20,8 +20,6 @@ import yaml
 from listener.settings import Settings
 from listener.watch.station import Station
 from tests.watch.parts import RATE_HZ, SoundServer, follow, has_sound_server, running, sound_server
-
-pytestmark = pytest.mark.skipif(os.environ.get("LISTENER_LONG") != "1", reason="minutes against the clock: LISTENER_LONG=1")
 
 RECORDINGS = Path(__file__).parent.parent.parent / "recordings_synthetic"
 PAUSE_S = 2.5  # behind each clip; with the quiet in the clips more than call_over_s, so that each is a call of its own
