@@ -10,12 +10,12 @@ import soundfile
 
 RATE_HZ = 8_000
 REPLAY = """
-import resource, sys
 from listener.cli import main
 try:
     main()
 except SystemExit:
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+    # Not getrusage: its figure is never less than what the process that started this one had then.
+    print(next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM")))
 """
 
 
@@ -33,7 +33,10 @@ def peak_mib(path: Path) -> int:
     """The most memory that replaying this file took, MiB."""
     done = subprocess.run([sys.executable, "-c", REPLAY, "replay", "--json", path], capture_output=True, text=True, timeout=300)
     assert "of sound" in done.stderr, done.stderr
-    return int(done.stdout.splitlines()[-1])
+    return int(done.stdout.splitlines()[-1]) // 1024
+
+
+pytestmark = pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc (Linux)")
 
 
 @pytest.fixture(scope="module")
