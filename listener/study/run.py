@@ -23,7 +23,7 @@ from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.lock import check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import PLAN, Plan
-from listener.study.stop import signals_held, stoppable
+from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial
 from listener.study.worker import run_chunk, run_prepared
@@ -139,7 +139,7 @@ class _Cores:
         made_ns = (out / "bank.json").stat().st_mtime_ns
         with parallel_config(backend="loky", inner_max_num_threads=1):
             parallel = Parallel(n_jobs=self._workers, return_as="generator_unordered", pre_dispatch="2*n_jobs", batch_size=1)
-            with signals_held():
+            with signals_held(), quiet_tracker():
                 results = parallel(delayed(run_prepared)(str(out), made_ns, chunk) for chunk in todo)
             try:
                 for chunk, trials in results:

@@ -44,6 +44,23 @@ def signals_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+@contextmanager
+def quiet_tracker() -> Iterator[None]:
+    """joblib's tracker of shared files, if it is begun meanwhile, removes what a stopped run left and says nothing.
+
+    By itself it warns of every such file, after the one line that a person is to read.
+    """
+    before = os.environ.get("PYTHONWARNINGS")
+    os.environ["PYTHONWARNINGS"] = ",".join(filter(None, (before, "ignore:resource_tracker:UserWarning")))
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["PYTHONWARNINGS"]
+        else:
+            os.environ["PYTHONWARNINGS"] = before
+
+
 def leave_with_parent() -> None:
     """End this process soon after the one that began it, however that one ends (killed outright, too)."""
     parent = os.getppid()

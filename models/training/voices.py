@@ -278,9 +278,9 @@ class PiperJoe:
     rate_hz: int = 22050
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        voice = _piper()
         from piper.config import SynthesisConfig
 
-        voice = _piper()
         chunks = voice.synthesize(spoken, SynthesisConfig(length_scale=1 / speed))
         return np.concatenate([c.audio_float_array for c in chunks]).astype(np.float32)
 
