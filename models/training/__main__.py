@@ -8,6 +8,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+from models.training import peers
 from models.training.fit import Plan
 from models.training.recipe import train
 
@@ -21,6 +22,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=18.0, help="time budget for the fit (default %(default)s)")
     parser.add_argument("--steps", type=int, default=Plan.steps, help="at most this many steps")
     parser.add_argument("--batch", type=int, default=Plan.batch)
+    parser.add_argument("--gpus", type=int, default=1, help="that many GPUs of this machine, each with --batch lines a step")
     parser.add_argument("--workers", type=int, default=Plan.workers)
     parser.add_argument("--noise-rows", type=int, default=600, help="noises of 20 s rendered beforehand")
     parser.add_argument("--pause-after", type=float, default=math.inf, help="seconds; then run the same again to go on")
@@ -31,6 +33,8 @@ def _arguments() -> argparse.Namespace:
 
 def main() -> None:
     args = _arguments()
+    if args.gpus > 1 and not peers.launched():
+        raise SystemExit(peers.launch(args.gpus))
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
     plan = replace(
         Plan(), minutes=args.minutes, steps=args.steps, batch=args.batch, workers=args.workers, seed=args.seed,

@@ -191,20 +191,30 @@ def dev_jobs(engine: str, seed: int) -> list[Job]:
 # --- packs ------------------------------------------------------------------
 
 
-def write_pack(folder: Path, name: str, clips: list[Clip]) -> None:
-    """Write the clips end to end as one Ogg/Opus file, then append their rows in one write."""
+def write_pack(folder: Path, name: str, clips: list[Clip]) -> list[float]:
+    """Write the clips end to end as one Ogg/Opus file, then append their rows in one write. Returns where each starts, s."""
     hidden = folder / f".{name}"
     with soundfile.SoundFile(hidden, "w", RATE_HZ, 1, format="OGG", subtype="OPUS") as pack:
         for clip in clips:  # clip by clip: libsndfile's encoder can overflow its stack on long writes
             pack.write(clip.samples)
     hidden.rename(folder / name)
-    rows, start = io.StringIO(), 0
-    table = csv.writer(rows, lineterminator="\n")
-    for c in clips:
-        table.writerow((name, f"{start / RATE_HZ:.4f}", f"{c.samples.size / RATE_HZ:.4f}", c.engine, c.voice, c.split,
-                        c.line.kind, c.line.text, c.job))  # fmt: skip
-        start += c.samples.size
-    _append(folder / "clips.csv", rows.getvalue())
+    lengths_s = [c.samples.size / RATE_HZ for c in clips]
+    starts_s = [float(s) for s in np.cumsum([0.0, *lengths_s[:-1]])]
+    write_rows(folder, [
+        (name, start_s, length_s, c.engine, c.voice, c.split, c.line.kind, c.line.text, c.job)
+        for c, start_s, length_s in zip(clips, starts_s, lengths_s, strict=True)
+    ])  # fmt: skip
+    return starts_s
+
+
+def write_rows(folder: Path, rows: list[tuple[str, float, float, str, str, str, str, str, int]]) -> None:
+    """Append rows of clips.csv (see COLUMNS), all in one write."""
+    head(folder)
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    for pack, start_s, seconds, *rest in rows:
+        table.writerow((pack, f"{start_s:.4f}", f"{seconds:.4f}", *rest))
+    _append(folder / "clips.csv", text.getvalue())
 
 
 def _append(path: Path, text: str) -> None:
@@ -215,7 +225,7 @@ def _append(path: Path, text: str) -> None:
         os.close(handle)
 
 
-def _head(folder: Path) -> None:
+def head(folder: Path) -> None:
     """Create clips.csv with its heading, the first process to come wins; and the list of common words."""
     if not (folder / texts.LEXICON).exists():
         texts.write_lexicon(folder)
@@ -243,7 +253,7 @@ def fill(folder: Path, shard: str, engine: str, jobs: Callable[[int], Job | None
          pack_s: float) -> float:  # fmt: skip
     """Say jobs until the shard holds `seconds` or `jobs` returns None; returns what it holds."""
     folder.mkdir(parents=True, exist_ok=True)
-    _head(folder)
+    head(folder)
     number, held_s, pack = finished(folder, shard)
     began, began_s, waiting = time.monotonic(), held_s, []
     while held_s < seconds and (job := jobs(number)) is not None:

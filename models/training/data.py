@@ -105,9 +105,25 @@ def _read_pack(path: Path) -> np.ndarray:
     return audio
 
 
-def _rows(folder: Path) -> list[dict[str, str]]:
-    with open(folder / "clips.csv", newline="") as file:
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with open(path, newline="") as file:
         return list(csv.DictReader(file))
+
+
+WORDS = "words.csv"  # single words cut out of people's sentences (``models.training.words``)
+
+
+def _rows(folder: Path, *, real: bool, dev: bool, people_split: str) -> list[dict[str, str]]:
+    """The rows of one side of the split. Words cut from sentences are for training only."""
+    rows = rows_of(folder / "clips.csv")
+    if real:
+        held = people_held_back(rows, people_split)
+        if not dev and (folder / WORDS).exists():
+            words = rows_of(folder / WORDS)
+            rows, held = rows + words, held + people_held_back(words, people_split)
+    else:
+        held = [row.get("split", "train") == "dev" for row in rows]
+    return [row for row, out in zip(rows, held, strict=True) if out == dev]
 
 
 def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.ndarray]:
@@ -123,9 +139,7 @@ def load(
 
     Only training clips are kept (or only the held-back ones if ``dev``); see ``people_held_back``.
     """
-    rows = _rows(folder)
-    held = people_held_back(rows, people_split) if real else [row.get("split", "train") == "dev" for row in rows]
-    rows = [row for row, out in zip(rows, held, strict=True) if out == dev]
+    rows = _rows(folder, real=real, dev=dev, people_split=people_split)
     pack_of = "file" if real else "pack"
     packs = read_packs(folder, sorted({row[pack_of] for row in rows}), workers)
     pieces, clips, at = [], [], 0
@@ -155,6 +169,8 @@ def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06) -
 
 
 def _real_kind(row: dict[str, str]) -> str:
+    if "kind" in row:
+        return row["kind"]
     return "word" if len(row["text"].split()) <= 2 and not row["speaker"] else "sentence"
 
 

@@ -3,6 +3,8 @@
 Two connectionist temporal classification losses (Graves et al. 2006) are added: one over
 phones, one over whole words. The words' scores come from comparing each frame's query with
 embeddings of the batch's own words and of some thousand other common words as rivals.
+
+Several GPUs share a fit (``peers``): each hears batches of its own, and the gradients are averaged.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ from torch import Tensor
 from torch.utils.data import DataLoader, IterableDataset, get_worker_info
 
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, every_pronunciation
-from models.training import augment
+from models.training import augment, peers
 from models.training.data import Composer, Corpus, phone_ids, transcribe
 from models.training.net import BLANK, Ear, NetShape
 from models.training.rivals import look_alikes_of, one_apart
@@ -54,10 +56,13 @@ class Plan:
     workers: int = 12
     shares: dict[str, float] = field(
         default_factory=lambda: {
-            "kokoro": 0.40, "espeak": 0.14, "flite": 0.08, "hibari": 0.10,
-            "festival": 0.06, "real": 0.22,
+            "kokoro": 0.22, "espeak": 0.09, "flite": 0.06, "hibari": 0.07,
+            "festival": 0.05, "real": 0.20, "actors": 0.31,
         }
     )  # fmt: skip
+
+
+CHECK_STEPS = 20  # so often is the budget looked at
 
 
 class Lexicon:
@@ -82,6 +87,7 @@ class Lexicon:
 class _Batches(IterableDataset):
     def __init__(self, composer: Composer, lexicon: Lexicon, plan: Plan, first: int) -> None:
         self.composer, self.lexicon, self.plan, self.first = composer, lexicon, plan, first
+        self.rank, self.peers = peers.rank(), peers.count()  # here, since the workers do not know
 
     def __iter__(self) -> Iterator[dict[str, Tensor]]:
         info = get_worker_info()
@@ -93,7 +99,8 @@ class _Batches(IterableDataset):
 
     def _batch(self, step: int) -> dict[str, Tensor]:
         size = self.plan.batch
-        examples = [self.composer.example(self.plan.seed, step * size + i) for i in range(size)]
+        first = (step * self.peers + self.rank) * size
+        examples = [self.composer.example(self.plan.seed, first + i) for i in range(size)]
         phones = [phone_ids(e.words) for e in examples]
         words = [[self.lexicon.index[w] for w in e.words] for e in examples]
         return {
@@ -124,11 +131,13 @@ class Fit:
         self.optimizer = _optimizer(net, plan)
         self.lexicon, self.features = lexicon, augment.FeatureMaker(device)
         self.phones, self.lengths = lexicon.phones.to(device), lexicon.lengths
-        self.generator = torch.Generator(device).manual_seed(plan.seed)
-        self.choice = torch.Generator().manual_seed(plan.seed)
-        self.step, self.spent_s = 0, 0.0
+        self.generator = torch.Generator(device).manual_seed(plan.seed + 1000 * peers.rank())
+        self.choice = torch.Generator().manual_seed(plan.seed + 1000 * peers.rank())
+        self.step, self.spent_s, self.progress = 0, 0.0, 0.0
 
     def save(self, path: Path) -> None:
+        if peers.rank():
+            return
         state = {
             "net": self.net.state_dict(), "average": self.average,
             "optimizer": self.optimizer.state_dict(), "step": self.step, "spent_s": self.spent_s,
@@ -143,20 +152,22 @@ class Fit:
         self.average, self.step, self.spent_s = state["average"], state["step"], state["spent_s"]
         self.optimizer.load_state_dict(state["optimizer"])
 
-    def progress(self) -> float:
+    def _set_progress(self) -> None:
+        """How much of the budget is spent, 0..1; all GPUs take the first one's word for it."""
         limit_s = self.plan.minutes * 60
-        return max(self.step / self.plan.steps, self.spent_s / limit_s if limit_s else 0.0)
+        mine = max(self.step / self.plan.steps, self.spent_s / limit_s if limit_s else 0.0)
+        self.progress = peers.agreed(mine, self.device)
 
     def _set_rate(self) -> None:
         warm = min(1.0, (self.step + 1) / self.plan.warm_steps)
-        scale = warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, self.progress()))))
+        scale = warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, self.progress))))
         for group in self.optimizer.param_groups:
             group["lr"] = group["base"] * scale
 
     def _snr_db(self) -> tuple[float, float]:
         """Noise comes gradually: phones are learned first, then heard through noise."""
         low, high = self.plan.snr_db
-        eased = min(1.0, self.progress() / max(self.plan.easy_share, 1e-9))
+        eased = min(1.0, self.progress / max(self.plan.easy_share, 1e-9))
         return 12.0 + (low - 12.0) * eased, high
 
     def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
@@ -199,6 +210,7 @@ class Fit:
             loss = loss + self.plan.teacher_weight * self._teacher_loss(trunk, clean)
         self.optimizer.zero_grad(set_to_none=True)
         loss.backward()
+        peers.average_gradients(self.net)
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimizer.step()
         self._update_average()
@@ -224,10 +236,13 @@ class Fit:
             pin_memory=self.device.type == "cuda",
         )  # fmt: skip
         began, before, losses = time.monotonic(), self.spent_s, []
+        self._set_progress()
         try:
             for batch in loader:
-                if self.progress() >= 1.0 or time.monotonic() - began > pause_s:
-                    break
+                if self.step % CHECK_STEPS == 0:
+                    self._set_progress()
+                    if self.progress >= 1.0 or peers.agreed(time.monotonic() - began, self.device) > pause_s:
+                        break
                 losses.append(self.train_step(batch, pool))
                 self.spent_s = before + time.monotonic() - began
                 if self.step % 100 == 0:

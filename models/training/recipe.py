@@ -9,7 +9,7 @@ from pathlib import Path
 
 import torch
 
-from models.training import pool
+from models.training import peers, pool
 from models.training.data import Corpus, join, load
 from models.training.fit import Composer, Fit, Plan, lexicon_of, make_net
 from models.training.net import NetShape
@@ -38,7 +38,7 @@ def train(
     """Fit a network and write ``out/ear.pt`` (averaged weights, half precision). Resumes from
     ``out/checkpoint.pt`` if that is there. Returns the path written."""
     plan, shape = plan or Plan(), shape or NetShape()
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    device = peers.join()
     plan = plan if device.type == "cuda" else replace(plan, workers=min(plan.workers, 2))
     out.mkdir(parents=True, exist_ok=True)
     cpu_workers = max(1, plan.workers)
@@ -52,6 +52,8 @@ def train(
     noises = torch.from_numpy(pool.render(noise_rows, plan.seed, cpu_workers)).to(device)
     log.info("noise: %d rows of %.0f s", noise_rows, pool.ROW_S)
     fit.run(Composer(speech, plan.seconds, plan.shares), noises, checkpoint, pause_s)
+    if peers.rank():
+        return out / "ear.pt"
     final = {name: values.half().cpu() for name, values in fit.average.items()}
     torch.save({"average": final, "shape": shape.as_dict(), "step": fit.step}, out / "ear.pt")
     return out / "ear.pt"
