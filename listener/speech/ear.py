@@ -34,7 +34,8 @@ CLEAR = -0.5  # log-likelihood ratio from which a look-alike is clearly heard
 NOT_HEARD = -99.0  # log probability of a word that is not there
 
 
-def _embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
+def embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
+    """A word as the word view's text encoder sees it, (query,)."""
     return text.run(["word"], {"phones": np.array([[PHONE_INDEX[p] for p in way]], np.int64)})[0][0]
 
 
@@ -57,7 +58,7 @@ class WordView:
         rare = [way for way in dict.fromkeys(near) if way not in common and way not in ours]
         kept = [way for way in common if way not in ours]
         text = open_session(folder / "text.onnx")
-        rows = [_embed(text, way) for way in [*ours, *rare]]
+        rows = [embed(text, way) for way in [*ours, *rare]]
         self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
         place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
         self._instead = [np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases]

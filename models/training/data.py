@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from scipy.signal import lfilter
 
 from listener.errors import UserError
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, parse_arpabet, pronunciations
@@ -195,6 +196,7 @@ class Example:
     engine: str
 
 
+FLOOR_SHARE = 0.35  # of the lines, whose clips bring a background of their own
 REPEATS = ((1, 0.50), (2, 0.15), (3, 0.27), (4, 0.08))
 
 
@@ -233,6 +235,7 @@ class Composer:
         line, words = np.zeros(self.samples, np.int16), []
         if rng.random() < 0.03:
             return Example(line, words, engine)
+        floor = rng.random() < FLOOR_SHARE
         as_words = bool(speaker["word"]) and (rng.random() < 0.62 or not speaker["text"])
         at = round(rng.uniform(0.0, 1.0) ** 2 * 1.5 * RATE_HZ)
         while True:
@@ -244,6 +247,8 @@ class Composer:
                 piece = self.corpus.audio[clip.start : clip.start + clip.length]
                 gain = 10 ** (rng.normal(0, 1.5) / 20)
                 line[at : at + clip.length] = np.clip(piece * gain, -32767, 32767)
+                if floor:
+                    add_floor(line[: self.fill], at, at + clip.length, rng)
                 words.extend(clip.words)
                 at += clip.length + round(RATE_HZ * gap_s * rng.uniform(0.8, 1.25))
             at += round(RATE_HZ * rng.uniform(0.0, 0.6) * rng.integers(0, 2))
@@ -255,6 +260,19 @@ class Composer:
         times = counts[rng.choice(len(counts), p=odds)]
         same = rng.random() < 0.5
         return [clip, *(clip if same else _pick(rng, takes) for _ in range(times - 1))]
+
+
+def add_floor(line: np.ndarray, start: int, end: int, rng: np.random.Generator) -> None:
+    """Give the clip at start..end its own background, which comes and goes abruptly a little before and after it.
+
+    So takes sound that were recorded one by one, and lines that a squelch opens and shuts.
+    """
+    level = np.sqrt(np.mean(line[start:end].astype(np.float32) ** 2)) * 10 ** (rng.uniform(-42, -15) / 20)
+    first = max(0, start - round(rng.uniform(0.0, 0.35) * RATE_HZ))
+    last = min(len(line), end + round(rng.uniform(0.0, 0.35) * RATE_HZ))
+    noise = lfilter([1.0], [1.0, -rng.uniform(0.0, 0.97)], rng.normal(0, 1, last - first))
+    noise *= level / np.sqrt(np.mean(noise**2))
+    line[first:last] = np.clip(line[first:last] + noise, -32767, 32767)
 
 
 def _by_size(speakers: list[dict[str, list[Clip]]]) -> np.ndarray:

@@ -40,10 +40,12 @@ class _Text(nn.Module):
         return self.text(phones)
 
 
-def load_net(state: dict, *, averaged: bool = True) -> Ear:
-    """The network of a checkpoint, its slow average by default."""
+def load_net(state: dict) -> Ear:
+    """The network of fitted weights (their slow average). A further fit leaves the text encoder out: ``text.*`` stays unset."""
     net = Ear(NetShape(**state["shape"]))
-    net.load_state_dict(state["average" if averaged else "net"])
+    missing, unknown = net.load_state_dict(state["average"], strict=False)
+    if unknown or any(not name.startswith("text.") for name in missing):
+        raise ValueError(f"not this network's weights: missing {missing}, unknown {unknown}")
     return net.float().eval()
 
 
@@ -98,20 +100,28 @@ def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibrat
 
 
 def main() -> None:
-    """Write a model folder from fitted weights; score weights and calibration start as ear-1's."""
+    """Write a model folder from fitted weights; score weights and calibration start as those of --like."""
     parser = argparse.ArgumentParser(prog="python -m models.training.export", description=main.__doc__)
     parser.add_argument("--fit", type=Path, required=True, help="ear.pt that the fit wrote")
-    parser.add_argument("--corpus", type=Path, default=Path("corpus"), help="its folder, for the list of common words")
+    parser.add_argument("--corpus", type=Path, help="its folder, for the list of common words; not after a further fit")
+    parser.add_argument("--like", type=Path, default=shipped_model(), help="model folder (default: the listener's own)")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    net = load_net(torch.load(args.fit, map_location="cpu", weights_only=True))
+    known = json.loads((args.like / "ear.json").read_text())
+    state = torch.load(args.fit, map_location="cpu", weights_only=True)
+    net, further = load_net(state), not any(name.startswith("text.") for name in state["average"])
     export_step(net, args.out / "ear.onnx")
     (args.out / "ear.float.onnx").unlink()
-    export_text(net, args.out / "text.onnx")
-    export_rivals(net, [ways[0] for ways in map(transcribe, lexicon(args.corpus)) if ways], args.out / "rivals.npz")
-    known = json.loads((shipped_model() / "ear.json").read_text())
-    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"], PEOPLE_SPLIT)
+    if further:
+        for name in ("text.onnx", "rivals.npz"):
+            (args.out / name).write_bytes((args.like / name).read_bytes())
+    else:
+        export_text(net, args.out / "text.onnx")
+        rivals = [ways[0] for ways in map(transcribe, lexicon(args.corpus or Path("corpus"))) if ways]
+        export_rivals(net, rivals, args.out / "rivals.npz")
+    split = known["people_split"] if further else PEOPLE_SPLIT
+    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"], split)
 
 
 if __name__ == "__main__":

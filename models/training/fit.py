@@ -62,7 +62,7 @@ class Plan:
     )  # fmt: skip
 
 
-CHECK_STEPS = 20  # so often is the budget looked at
+CHECK_STEPS = 20  # so often do several GPUs agree on how much of the budget is spent
 
 
 class Lexicon:
@@ -84,7 +84,7 @@ class Lexicon:
         return torch.cat([near, torch.randint(len(self.words), (count - len(near),), generator=generator)])
 
 
-class _Batches(IterableDataset):
+class Batches(IterableDataset):
     def __init__(self, composer: Composer, lexicon: Lexicon, plan: Plan, first: int) -> None:
         self.composer, self.lexicon, self.plan, self.first = composer, lexicon, plan, first
         self.rank, self.peers = peers.rank(), peers.count()  # here, since the workers do not know
@@ -94,10 +94,10 @@ class _Batches(IterableDataset):
         worker, workers = (info.id, info.num_workers) if info else (0, 1)
         step = self.first + worker
         while True:
-            yield self._batch(step)
+            yield self.batch(step)
             step += workers
 
-    def _batch(self, step: int) -> dict[str, Tensor]:
+    def batch(self, step: int) -> dict[str, Tensor]:
         size = self.plan.batch
         first = (step * self.peers + self.rank) * size
         examples = [self.composer.example(self.plan.seed, first + i) for i in range(size)]
@@ -176,7 +176,7 @@ class Fit:
         target = target[: len(batch["words"])].to(self.device)
         embedded = self.net.text(self.phones[known.to(self.device)], self.lengths[known])
         logits = torch.cat([blank, queries @ embedded.T / 16.0], dim=2)
-        return _ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
+        return ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
 
     def _teacher_loss(self, trunk: Tensor, clean: Tensor) -> Tensor:
         """What the untouched encoder feels at the clean sound, to be felt in the noise.
@@ -203,7 +203,7 @@ class Fit:
             trunk = self.net.encode(features, offset * self.net.shape.chunk)
             logits, queries, blank = self.net.judge(trunk)
         sizes = torch.full((len(audio),), logits.shape[1])
-        phone_loss = _ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
+        phone_loss = ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
         word_loss = self._word_loss(queries.float(), blank.float(), batch, sizes)
         loss = phone_loss + self.plan.word_weight * word_loss
         if self.teacher:
@@ -230,7 +230,7 @@ class Fit:
 
         ``pause_s``: stop sooner, after this many seconds of this sitting; resume later.
         """
-        data = _Batches(composer, self.lexicon, self.plan, self.step)
+        data = Batches(composer, self.lexicon, self.plan, self.step)
         loader = DataLoader(
             data, batch_size=None, num_workers=self.plan.workers, prefetch_factor=4 if self.plan.workers else None,
             pin_memory=self.device.type == "cuda",
@@ -239,7 +239,7 @@ class Fit:
         self._set_progress()
         try:
             for batch in loader:
-                if self.step % CHECK_STEPS == 0:
+                if self.step % CHECK_STEPS == 0 or peers.count() == 1:
                     self._set_progress()
                     if self.progress >= 1.0 or peers.agreed(time.monotonic() - began, self.device) > pause_s:
                         break
@@ -255,7 +255,7 @@ class Fit:
             self.save(checkpoint)
 
 
-def _ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: int) -> Tensor:
+def ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: int) -> Tensor:
     log_probs = logits.float().log_softmax(2).transpose(0, 1)
     total = F.ctc_loss(
         log_probs, target, sizes, counts, blank=blank, reduction="sum", zero_infinity=True

@@ -12,7 +12,7 @@ torch = need_python("torch", "the train extra")
 from listener.speech.features import FeatureStream  # noqa: E402
 from listener.speech.pronounce import PHONES  # noqa: E402
 from models.training.augment import FeatureMaker, degrade  # noqa: E402
-from models.training.data import Clip, Composer, Corpus, held_back, people_held_back, transcribe  # noqa: E402
+from models.training.data import Clip, Composer, Corpus, add_floor, held_back, people_held_back, transcribe  # noqa: E402
 from models.training.fit import Fit, Lexicon, Plan  # noqa: E402
 from models.training.net import BLANK, Ear, NetShape  # noqa: E402
 
@@ -104,6 +104,17 @@ def test_words_come_alone_twice_and_three_times() -> None:
     assert all(np.flatnonzero(composer.example(2, i).audio).max(initial=0) < 0.85 * 48_000 for i in range(50))
 
 
+def test_a_take_may_bring_a_background_of_its_own_that_comes_and_goes_with_it() -> None:
+    line = np.zeros(32_000, np.int16)
+    line[12_000:16_000] = 8000
+    add_floor(line, 12_000, 16_000, np.random.default_rng(3))
+    beside = np.flatnonzero(line[:12_000])
+    assert 12_000 - 0.35 * 16_000 <= beside.min(initial=12_000) and len(beside) > 100
+    level_db = 20 * np.log10(np.std(line[beside.min() : 12_000]) / 8000)
+    assert -45 < level_db < -13
+    assert not line[:6_000].any() and not line[22_000:].any()
+
+
 def test_a_third_of_the_people_is_held_back_by_name_alone() -> None:
     names = [f"speaker {i}" for i in range(3000)]
     assert 900 < sum(map(held_back, names)) < 1100
@@ -145,9 +156,9 @@ def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
     plan = Plan(seconds=2.0, batch=8, steps=30, workers=0, rivals=8, warm_steps=3, rate_trunk=3e-3, rate_heads=3e-3)
     fit = Fit(_net().train(), plan, lexicon, torch.device("cpu"))
     composer = Composer(corpus, plan.seconds, {"test": 1.0})
-    from models.training.fit import _Batches
+    from models.training.fit import Batches
 
-    batch = next(iter(_Batches(composer, lexicon, plan, 0)))
+    batch = next(iter(Batches(composer, lexicon, plan, 0)))
     before = float(fit.train_step(batch, None)[0])
     fit.run(composer, None, tmp_path / "checkpoint.pt")
     assert fit.step == 30
@@ -161,7 +172,7 @@ def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
 
 def test_the_ctc_loss_equals_a_plain_forward_algorithm() -> None:
     """Graves et al. 2006, equations 6 to 8, written out for one short sequence."""
-    from models.training.fit import _ctc
+    from models.training.fit import ctc
 
     logits = torch.randn(1, 7, BLANK + 1, generator=torch.Generator().manual_seed(4))
     target = [3, 3, 9]
@@ -176,5 +187,5 @@ def test_the_ctc_loss_equals_a_plain_forward_algorithm() -> None:
             if s > 1 and k != BLANK and k != extended[s - 2]:
                 total += before[s - 2]
             alpha[s] = total * p[t, k]
-    ours = _ctc(logits, torch.tensor(target), torch.tensor([7]), torch.tensor([3]), BLANK)
+    ours = ctc(logits, torch.tensor(target), torch.tensor([7]), torch.tensor([3]), BLANK)
     assert float(ours) == pytest.approx(-np.log(alpha[-1] + alpha[-2]) / 3, abs=1e-6)
