@@ -160,11 +160,18 @@ def load(
     return Corpus(np.concatenate(pieces) if pieces else np.zeros(0, np.int16), tuple(clips))
 
 
-def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06) -> np.ndarray:
-    """Cut to the stretch within ``below_db`` of the loudest 20 ms, and a little margin."""
+def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06, longest_s: float = 1.5) -> np.ndarray:
+    """Cut to the stretch within ``below_db`` of the loudest 20 ms, and a little margin.
+
+    Where more than ``longest_s`` is left, the background itself is that loud; then cut to what stands 8 dB above it for 100 ms.
+    """
     frames = audio[: len(audio) // 320 * 320].reshape(-1, 320).astype(np.float32)
     level = np.sqrt(np.mean(frames**2, axis=1))
     loud = np.flatnonzero(level > level.max() * 10 ** (-below_db / 20))
+    if (loud[-1] - loud[0]) * 320 > longest_s * RATE_HZ:
+        steady = np.convolve(level, np.full(5, 0.2), mode="same")
+        above = np.flatnonzero(steady > np.percentile(level, 20) * 10 ** (8 / 20))
+        loud = above if len(above) else loud
     margin = round(margin_s * RATE_HZ)
     return audio[max(0, loud[0] * 320 - margin) : (loud[-1] + 1) * 320 + margin]
 

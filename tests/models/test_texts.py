@@ -43,7 +43,7 @@ def test_punctuation_is_no_part_of_the_label():
 
 
 def test_a_corpus_carries_its_list_of_common_words_to_machines_without_one(tmp_path, monkeypatch):
-    corpus._head(tmp_path)
+    corpus.head(tmp_path)
     monkeypatch.setattr(texts, "common_words", lambda: pytest.fail("asked for the word list of this machine"))
     assert texts.lexicon(tmp_path)[:2] == ["the", "to"]
     assert len(texts.lexicon(tmp_path)) == 9000
