@@ -29,7 +29,7 @@ from listener.errors import UserError
 from listener.speech.pronounce import pronunciations
 from models.training import cut, texts
 from models.training.corpus import RATE_HZ, Clip, Samples, levelled, trim, write_pack, write_rows
-from models.training.words import Ration, lasting
+from models.training.words import Ration, cut_out
 
 log = logging.getLogger("actors")
 
@@ -154,7 +154,7 @@ def nearest(heard: str, lines: dict[str, str]) -> str | None:
     """The script's line that is nearest to what was heard, if it is near enough and all its words are known."""
     from rapidfuzz import fuzz, process
 
-    found = process.extractOne(letters(heard), list(lines), scorer=fuzz.ratio, score_cutoff=NEAR)
+    found = process.extractOne(letters(heard), lines.keys(), scorer=fuzz.ratio, score_cutoff=NEAR)
     text = texts.plain_words(lines[found[0]]) if found else ""
     try:
         return text if text and all(map(pronunciations, text.split())) else None
@@ -202,12 +202,8 @@ def _write(out: Path, name: str, some: list[Clip], aligner: cut.Aligner, ration:
     rows = []
     for clip, start_s in zip(some, write_pack(out, name, some), strict=True):
         audio = np.round(clip.samples * 32767).astype(np.int16)
-        for said in filter(lasting, aligner.words(audio, clip.line.text)):
-            if not ration.take(said.word, clip.voice):
-                continue
-            first_s = max(0.0, said.start_s - cut.MARGIN_S)
-            last_s = min(said.end_s + cut.MARGIN_S, clip.samples.size / RATE_HZ)
-            rows.append((name, start_s + first_s, last_s - first_s, clip.engine, clip.voice, clip.split, "word", said.word, clip.job))
+        for word, first_s, seconds in cut_out(aligner, ration, audio, clip.line.text, clip.voice):
+            rows.append((name, start_s + first_s, seconds, clip.engine, clip.voice, clip.split, "word", word, clip.job))
     write_rows(out, rows)
     return len(rows)
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import logging
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
@@ -158,25 +158,14 @@ class Fit:
         mine = max(self.step / self.plan.steps, self.spent_s / limit_s if limit_s else 0.0)
         self.progress = peers.agreed(mine, self.device)
 
-    def _set_rate(self) -> None:
-        warm = min(1.0, (self.step + 1) / self.plan.warm_steps)
-        scale = warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, self.progress))))
-        for group in self.optimizer.param_groups:
-            group["lr"] = group["base"] * scale
-
     def _snr_db(self) -> tuple[float, float]:
         """Noise comes gradually: phones are learned first, then heard through noise."""
         low, high = self.plan.snr_db
         eased = min(1.0, self.progress / max(self.plan.easy_share, 1e-9))
         return 12.0 + (low - 12.0) * eased, high
 
-    def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
-        rivals = self.lexicon.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
-        known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
-        target = target[: len(batch["words"])].to(self.device)
-        embedded = self.net.text(self.phones[known.to(self.device)], self.lengths[known])
-        logits = torch.cat([blank, queries @ embedded.T / 16.0], dim=2)
-        return ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
+    def _embedded(self, words: Tensor) -> Tensor:
+        return self.net.text(self.phones[words.to(self.device)], self.lengths[words])
 
     def _teacher_loss(self, trunk: Tensor, clean: Tensor) -> Tensor:
         """What the untouched encoder feels at the clean sound, to be felt in the noise.
@@ -193,7 +182,7 @@ class Fit:
 
     def train_step(self, batch: dict[str, Tensor], pool: Tensor | None) -> tuple[Tensor, Tensor]:
         """One update; returns the phone loss and the word loss, per target symbol."""
-        self._set_rate()
+        set_rate(self.optimizer, self.plan, self.step, self.progress)
         speech = batch["audio"].to(self.device, non_blocking=True).float() / 32768.0
         audio, clean = augment.degrade(speech, pool, self.generator, self._snr_db())
         warp = torch.randint(len(augment.WARPS), (len(audio),), device=self.device, generator=self.generator)
@@ -204,7 +193,8 @@ class Fit:
             logits, queries, blank = self.net.judge(trunk)
         sizes = torch.full((len(audio),), logits.shape[1])
         phone_loss = ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
-        word_loss = self._word_loss(queries.float(), blank.float(), batch, sizes)
+        rivals = self.lexicon.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
+        word_loss = loss_of_words(queries.float(), blank.float(), batch, rivals, self._embedded)
         loss = phone_loss + self.plan.word_weight * word_loss
         if self.teacher:
             loss = loss + self.plan.teacher_weight * self._teacher_loss(trunk, clean)
@@ -261,6 +251,25 @@ def ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: in
         log_probs, target, sizes, counts, blank=blank, reduction="sum", zero_infinity=True
     )
     return total / max(1, int(counts.sum()))
+
+
+def set_rate(optimizer: torch.optim.Optimizer, plan: Plan, step: int, progress: float) -> None:
+    """Learning rates at a step and a share of the budget: warm up, then fall along a cosine to 2 %."""
+    warm = min(1.0, (step + 1) / plan.warm_steps)
+    scale = warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, progress))))
+    for group in optimizer.param_groups:
+        group["lr"] = group["base"] * scale
+
+
+def loss_of_words(
+    queries: Tensor, blank: Tensor, batch: dict[str, Tensor], rivals: Tensor, embedded: Callable[[Tensor], Tensor]
+) -> Tensor:
+    """Loss of the words said among rivals (numbers of the lexicon); ``embedded`` gives the embeddings of such numbers."""
+    known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
+    target = target[: len(batch["words"])].to(queries.device)
+    logits = torch.cat([blank, queries @ embedded(known).T / 16.0], dim=2)
+    sizes = torch.full((len(logits),), logits.shape[1])
+    return ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
 
 
 def make_net(shape: NetShape, start: Path | None) -> Ear:

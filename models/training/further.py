@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import json
 import logging
-import math
 import time
 from dataclasses import replace
 from itertools import count
@@ -29,7 +28,7 @@ from listener.speech.ear import embed
 from listener.speech.network import open_session
 from models.training import augment, pool
 from models.training.data import Composer, Corpus, join, load
-from models.training.fit import Batches, Lexicon, Plan, ctc, lexicon_of
+from models.training.fit import Batches, Lexicon, Plan, ctc, lexicon_of, loss_of_words, set_rate
 from models.training.net import BLANK, Ear, NetShape
 from models.training.texts import lexicon
 
@@ -88,8 +87,8 @@ class Further:
 
     def __init__(self, net: Ear, plan: Plan, words: Lexicon, embedded: Tensor, blocks: int) -> None:
         self.net, self.plan, self.words, self.embedded = net, plan, words, embedded
-        self.below = net.shape.layers - blocks
-        trunk = [*net.blocks[self.below :].parameters(), *net.norm.parameters()]
+        below = net.shape.layers - blocks
+        trunk = [*net.blocks[below:].parameters(), *net.norm.parameters()]
         heads = [*net.phones.parameters(), *net.words.parameters(), *net.word_blank.parameters()]
         net.requires_grad_(False)
         for parameter in (*trunk, *heads):
@@ -103,15 +102,14 @@ class Further:
 
     def train_step(self, batch: dict[str, Tensor], noises: Tensor | None, progress: float) -> tuple[float, float]:
         """One update at a share of the budget; returns the phone loss and the word loss, per target symbol."""
-        warm = min(1.0, (self.step + 1) / self.plan.warm_steps)
-        for group in self.optimizer.param_groups:
-            group["lr"] = group["base"] * warm * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * min(1.0, progress))))
+        set_rate(self.optimizer, self.plan, self.step, progress)
         trunk = self._hear(batch["audio"].float() / 32768.0, noises)
         with torch.autocast("cpu", torch.bfloat16):
             logits, queries, blank = self.net.judge(trunk)
         sizes = torch.full((len(logits),), logits.shape[1])
         phone_loss = ctc(logits, batch["phones"], sizes, batch["phone_counts"], BLANK)
-        word_loss = self._word_loss(queries.float(), blank.float(), batch, sizes)
+        rivals = self.words.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
+        word_loss = loss_of_words(queries.float(), blank.float(), batch, rivals, self.embedded.__getitem__)
         self.optimizer.zero_grad(set_to_none=True)
         (phone_loss + self.plan.word_weight * word_loss).backward()
         torch.nn.utils.clip_grad_norm_([p for p in self.net.parameters() if p.requires_grad], 1.0)
@@ -131,13 +129,7 @@ class Further:
             heard = augment.mask_out(self.features(audio, warp), self.generator)
             offset = torch.randint(125, (len(audio),), generator=self.generator) * self.net.shape.chunk
         with torch.autocast("cpu", torch.bfloat16):
-            return self.net.encode(heard, offset, fixed_blocks=self.below)
-
-    def _word_loss(self, queries: Tensor, blank: Tensor, batch: dict, sizes: Tensor) -> Tensor:
-        rivals = self.words.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
-        known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
-        logits = torch.cat([blank, queries @ self.embedded[known].T / 16.0], dim=2)
-        return ctc(logits, target[: len(batch["words"])] + 1, sizes, batch["word_counts"], blank=0)
+            return self.net.encode(heard, offset)
 
     def save(self, path: Path) -> None:
         state = {**self.net.state_dict(), **self.average}

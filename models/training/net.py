@@ -132,20 +132,14 @@ class Ear(nn.Module):
         """
         return self.judge(self.encode(features, offset))
 
-    def encode(self, features: Tensor, offset: Tensor, *, whole: bool = False, fixed_blocks: int = 0) -> Tensor:
-        """The trunk alone, (batch, t, width).
-
-        ``whole`` lets every frame attend to all others. What lies below the first ``fixed_blocks`` blocks' end, where
-        there are any, learns nothing.
-        """
-        with torch.set_grad_enabled(torch.is_grad_enabled() and not fixed_blocks):
-            x = self._convolve(F.pad(features.transpose(1, 2), (2, 0)))
-            index = (offset[:, None] + torch.arange(x.shape[1], device=x.device)) % len(self.positions)
-            x = x + self.positions[index]
+    def encode(self, features: Tensor, offset: Tensor, *, whole: bool = False) -> Tensor:
+        """The trunk alone, (batch, t, width); ``whole`` lets every frame attend to all others."""
+        x = self._convolve(F.pad(features.transpose(1, 2), (2, 0)))
+        index = (offset[:, None] + torch.arange(x.shape[1], device=x.device)) % len(self.positions)
+        x = x + self.positions[index]
         mask = None if whole else self.mask(x.shape[1], x.device)
-        for number, block in enumerate(self.blocks):
-            with torch.set_grad_enabled(torch.is_grad_enabled() and number >= fixed_blocks):
-                x = block(x, mask)
+        for block in self.blocks:
+            x = block(x, mask)
         return self.norm(x)
 
     def step(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor):

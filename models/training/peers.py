@@ -8,7 +8,8 @@ import sys
 
 import torch
 import torch.distributed as dist
-from torch import Tensor, nn
+from torch import nn
+from torch.nn.utils import parameters_to_vector, vector_to_parameters
 
 
 def launch(processes: int, port: int = 29511) -> int:
@@ -71,11 +72,7 @@ def average_gradients(net: nn.Module) -> None:
     """Every gradient becomes its mean over the processes. All of them must have gradients for the same parameters."""
     if not dist.is_initialized():
         return
-    gradients: list[Tensor] = [p.grad for p in net.parameters() if p.grad is not None]
-    flat = torch.cat([g.reshape(-1) for g in gradients])
-    dist.all_reduce(flat)
-    flat /= dist.get_world_size()
-    at = 0
-    for gradient in gradients:
-        gradient.copy_(flat[at : at + gradient.numel()].view_as(gradient))
-        at += gradient.numel()
+    gradients = [p.grad for p in net.parameters() if p.grad is not None]
+    together = parameters_to_vector(gradients)
+    dist.all_reduce(together)
+    vector_to_parameters(together / dist.get_world_size(), gradients)

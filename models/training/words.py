@@ -11,7 +11,10 @@ import argparse
 import csv
 import logging
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from pathlib import Path
+
+import numpy as np
 
 from models.training import cut
 from models.training.data import RATE_HZ, WORDS, read_packs, rows_of
@@ -43,6 +46,16 @@ def lasting(said: cut.Said) -> bool:
     return SHORTEST_S <= said.end_s - said.start_s <= cut.LONGEST_S and len(said.word) > 1
 
 
+def cut_out(
+    aligner: cut.Aligner, ration: Ration, audio: np.ndarray, text: str, speaker: str
+) -> Iterator[tuple[str, float, float]]:
+    """(word, start, seconds) of the words of a sentence (samples,) int16 that are long enough and within the ration."""
+    for said in filter(lasting, aligner.words(audio, text)):
+        if ration.take(said.word, speaker):
+            first_s = max(0.0, said.start_s - cut.MARGIN_S)
+            yield said.word, first_s, min(said.end_s + cut.MARGIN_S, len(audio) / RATE_HZ) - first_s
+
+
 def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
     """Cut the words out of the sentences of everybody with a name. Returns how many."""
     rows = [row for row in rows_of(folder / "clips.csv") if row["speaker"]]
@@ -51,12 +64,9 @@ def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
     for row in rows:
         start = round(float(row["start_s"]) * RATE_HZ)
         audio = packs[row["file"]][start : start + round(float(row["seconds"]) * RATE_HZ)]
-        for said in filter(lasting, aligner.words(audio, row["text"])):
-            if ration.take(said.word, row["speaker"]):
-                first_s = max(0.0, said.start_s - cut.MARGIN_S)
-                last_s = min(said.end_s + cut.MARGIN_S, len(audio) / RATE_HZ)
-                found.append((row["file"], f"{start / RATE_HZ + first_s:.4f}", f"{last_s - first_s:.4f}", row["speaker"],
-                              said.word, "word"))  # fmt: skip
+        for word, first_s, seconds in cut_out(aligner, ration, audio, row["text"], row["speaker"]):
+            place = f"{start / RATE_HZ + first_s:.4f}", f"{seconds:.4f}"
+            found.append((row["file"], *place, row["speaker"], word, "word"))
     with (folder / WORDS).open("w", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows([COLUMNS, *found])
     return len(found)
