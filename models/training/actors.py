@@ -1,153 +1,50 @@
-"""Real people by the dozen: the acted speech of a freely redistributable adventure game.
+"""Real people by the dozen: the acted speech of freely redistributable adventure games (``games``).
 
-The Debian package flight-of-the-amazon-queen carries some 6,700 spoken lines of about fifty characters, 4.6 hours, with the
-script. Which line a recording says is found by having Whisper write it down and taking the script's line that is
-nearest; recordings near no line are left out. Then single words are cut out of the lines (``cut``), so that words
-of every kind are also said alone, twice and three times by people.
+What a recording says is found by having Whisper write it down. Where the game has a script, the script's line that is
+nearest is taken, and recordings near no line are left out; where it has none, a second, smaller Whisper must have written
+the same. Then single words are cut out of the lines (``cut``), so that words of every kind are also said alone, twice and
+three times by people.
 
-    python -m models.training.actors --package DIR --whisper MODEL --out CORPUS
+    python -m models.training.actors --game amazon_queen --package DIR --whisper MODEL --out CORPUS
+    python -m models.training.actors --game steel_sky --package DIR --whisper MODEL --second MODEL --out CORPUS
 """
 
 from __future__ import annotations
 
 import argparse
-import csv
-import io
 import logging
-import re
-import struct
-import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
-import soundfile
-import soxr
 
 from listener.errors import UserError
 from listener.speech.pronounce import pronunciations
 from models.training import cut, texts
-from models.training.corpus import RATE_HZ, Clip, Samples, levelled, trim, write_pack, write_rows
+from models.training.corpus import RATE_HZ, Clip, levelled, trim, write_pack, write_rows
+from models.training.games import GAMES, Game
 from models.training.words import Ration, cut_out
+from models.training.writer import letters, write_down
 
 log = logging.getLogger("actors")
 
-ENGINE = "actors"
-DATA = "usr/share/scummvm/flight-of-the-amazon-queen/queen.1c"
-SHORTEST_S, LONGEST_S = 0.35, 12.0
 NEAR = 84.0  # per cent of letters alike from which a recording is taken to say a line of the script
+AGREED = 90.0  # the same, between what two Whispers write
 SAME_WORD, SAME_WORD_BY_ONE = 24, 4  # cuts of one word, in all and by one character: no word is favoured
 
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A file inside the game's data file."""
-
-    name: str
-    offset: int
-    size: int
-
-
-def entries(data: bytes) -> Iterator[Entry]:
-    """The table at the start of the data file: 12 bytes of name, a bundle number, offset and size (big-endian)."""
-    at = 15
-    while re.fullmatch(rb"[\w.-]+", name := data[at : at + 12].rstrip(b"\0")):
-        offset, size = struct.unpack(">II", data[at + 13 : at + 21])
-        yield Entry(name.decode(), offset, size)
-        at += 21
-
-
-def recordings(data: bytes) -> Iterator[tuple[str, Samples]]:
-    """(name, mono float32 at 16 kHz) of every spoken line."""
-    for entry in entries(data):
-        if entry.name.endswith(".SB"):
-            said, rate_hz = soundfile.read(io.BytesIO(data[entry.offset : entry.offset + entry.size]), dtype="float32")
-            if SHORTEST_S <= len(said) / rate_hz <= LONGEST_S:
-                yield entry.name[:-3], soxr.resample(said, rate_hz, RATE_HZ)
-
-
-def script(data: bytes) -> dict[str, str]:
-    """The lines of the script, by their letters alone.
-
-    Lines lie in the files of dialogues and scenes, each behind a byte with its length (which may look like a letter),
-    with "*" and two digits where a sentence of its own begins.
-    """
-    lines: dict[str, str] = {}
-    for entry in entries(data):
-        if entry.name.rsplit(".", 1)[-1] in ("DOG", "CUT", "JAS"):
-            for found in re.findall(rb"[ -~]{3,}", data[entry.offset : entry.offset + entry.size]):
-                for part in re.split(r"\*\d*", found.decode()):
-                    for line in (part, part[1:], part[2:]):
-                        if re.match(r"[A-Z\"'.(]", line):
-                            lines.setdefault(letters(line), line)
-    lines.pop("", None)
-    return lines
-
-
-def letters(text: str) -> str:
-    return re.sub(r"[^a-z]", "", text.lower())
-
-
-def character(name: str) -> str:
-    """Who speaks, as far as the recording's name tells: the hero, or somebody of a dialogue or scene."""
-    if re.fullmatch(r"[0-9A-FX]{6}J\d|JOE\w+", name):
-        return "hero"
-    return name[:3] if re.fullmatch(r"[0-9A-FX]{6}P\d", name) else name[:4]
+Telling = Callable[[str], str | None]  # name of a recording -> its words, if they are known
 
 
 # --- what is said -----------------------------------------------------------
 
 
-class Writer:
-    """Whisper writing down one short recording at a time.
-
-    It is given a window of a second more than the recording instead of its usual thirty: some six times faster.
-    In what is left of the window it may write the line again; ``once`` takes that away.
-    """
-
-    def __init__(self, model: Path) -> None:
-        from faster_whisper import WhisperModel
-
-        self._whisper = WhisperModel(str(model), device="cpu", compute_type="int8", cpu_threads=1)
-        token = self._whisper.hf_tokenizer.token_to_id
-        self._prompt = [token(f"<|{name}|>") for name in ("startoftranscript", "en", "transcribe", "notimestamps")]
-
-    def text(self, audio: Samples) -> str:
-        import ctranslate2
-
-        seconds = len(audio) / RATE_HZ
-        window = np.zeros(int(max(3.0, np.ceil(seconds + 1))) * RATE_HZ, np.float32)
-        window[: len(audio)] = audio
-        features = self._whisper.feature_extractor(window, padding=0)[:, : len(window) // 160]
-        view = ctranslate2.StorageView.from_array(np.ascontiguousarray(features[None]))
-        best = self._whisper.model.generate(view, [self._prompt], beam_size=1, max_length=int(seconds * 4.5 + 10))[0]
-        return once(self._whisper.hf_tokenizer.decode(best.sequences_ids[0]).strip())
-
-
-def once(text: str) -> str:
-    """A text less its own repetition, the last of which may be cut short: "Put it on. Put it on. Put" -> "Put it on."."""
-    words = text.split()
-    bare = [letters(w) for w in words]
-    for start in range(1, len(words)):
-        again = all(bare[i] == bare[i - start] for i in range(start, len(words) - 1))
-        if again and bare[-1 - start].startswith(bare[-1]) and (words[start - 1][-1] in ".!?" or len(words) > 2 * start):
-            return " ".join(words[:start])
-    return text
-
-
-def write_down(data: bytes, model: Path, path: Path) -> None:
-    """Name and text of every recording to a CSV file; goes on where an earlier run stopped."""
-    done = {name for name, _ in csv.reader(path.open(newline=""))} if path.exists() else set()
-    writer, began = None, time.monotonic()
-    with path.open("a", newline="") as file:
-        table = csv.writer(file, lineterminator="\n")
-        for number, (name, audio) in enumerate(recordings(data)):
-            if name not in done:
-                writer = writer or Writer(model)
-                table.writerow((name, writer.text(audio)))
-            if number % 500 == 499:
-                log.info("%d recordings written down, %.0f s", number + 1, time.monotonic() - began)
+def known_words(text: str) -> str | None:
+    """The words of a written line, if there are any and all can be pronounced."""
+    text = texts.plain_words(text)
+    try:
+        return text if text and all(map(pronunciations, text.split())) else None
+    except UserError:
+        return None
 
 
 def nearest(heard: str, lines: dict[str, str]) -> str | None:
@@ -155,45 +52,60 @@ def nearest(heard: str, lines: dict[str, str]) -> str | None:
     from rapidfuzz import fuzz, process
 
     found = process.extractOne(letters(heard), lines.keys(), scorer=fuzz.ratio, score_cutoff=NEAR)
-    text = texts.plain_words(lines[found[0]]) if found else ""
-    try:
-        return text if text and all(map(pronunciations, text.split())) else None
-    except UserError:
-        return None
+    return known_words(lines[found[0]]) if found else None
+
+
+def agreed(heard: str, again: str) -> str | None:
+    """What was heard, if it was heard (nearly) the same again, and all its words are known.
+
+    The smaller Whisper often writes a short line a second time and is cut off: what repeats is left out.
+    """
+    from rapidfuzz import fuzz
+
+    ours, theirs = letters(heard), letters(again)
+    if ours.startswith(theirs[len(ours) :]):
+        theirs = theirs[: len(ours)]
+    return known_words(heard) if fuzz.ratio(ours, theirs) >= AGREED else None
+
+
+def telling(game: Game, whisper: Path, second: Path | None, out: Path) -> Telling:
+    """How to know what a recording of a game says."""
+    first = write_down(game.recordings(), whisper, out / f"{game.engine}_heard.csv")
+    lines = game.script()
+    if lines:
+        return lambda name: nearest(first.get(name, ""), lines)
+    if second is None:
+        raise UserError(f"{game.engine} has no script to read: name another Whisper model with --second")
+    other = write_down(game.recordings(), second, out / f"{game.engine}_heard_again.csv")
+    return lambda name: agreed(first.get(name, ""), other.get(name, ""))
 
 
 # --- the corpus -------------------------------------------------------------
 
 
-def clips(data: bytes, heard: dict[str, str]) -> Iterator[Clip]:
-    """The recordings whose line is known, trimmed and levelled."""
-    lines = script(data)
-    for number, (name, audio) in enumerate(recordings(data)):
-        text = nearest(heard.get(name, ""), lines)
+def clips(game: Game, tell: Telling) -> Iterator[Clip]:
+    """The recordings whose words are known, trimmed and levelled."""
+    for number, (name, audio) in enumerate(game.recordings()):
+        text = tell(name)
         samples = trim(audio) if text else audio[:0]
         if text and samples.size:
-            yield Clip(levelled(samples), ENGINE, character(name), "train", texts.Line("sentence", text, text), number)
+            line = texts.Line("sentence", text, text)
+            yield Clip(levelled(samples), game.engine, game.speaker(name), "train", line, number)
 
 
-def build(package: Path, model: Path, out: Path, pack_s: float = 300.0) -> None:
-    """Add the actors' lines and words to a corpus folder."""
-    data = (package / DATA).read_bytes()
-    out.mkdir(parents=True, exist_ok=True)
-    heard_path = out / "actors_heard.csv"
-    write_down(data, model, heard_path)
-    with heard_path.open(newline="") as file:
-        heard = dict(csv.reader(file))
+def build(game: Game, tell: Telling, out: Path, pack_s: float = 300.0) -> None:
+    """Add a game's lines and words to a corpus folder."""
     aligner, ration = cut.Aligner(), Ration(SAME_WORD, SAME_WORD_BY_ONE)
     waiting, pack, seconds, count = [], 0, 0.0, 0
-    for clip in clips(data, heard):
+    for clip in clips(game, tell):
         waiting.append(clip)
         seconds += clip.samples.size / RATE_HZ
         if sum(c.samples.size for c in waiting) >= pack_s * RATE_HZ:
-            count += _write(out, f"{ENGINE}-{pack:04d}.ogg", waiting, aligner, ration)
+            count += _write(out, f"{game.engine}-{pack:04d}.ogg", waiting, aligner, ration)
             waiting, pack = [], pack + 1
             log.info("%.2f h of lines, %d words cut", seconds / 3600, count)
     if waiting:
-        count += _write(out, f"{ENGINE}-{pack:04d}.ogg", waiting, aligner, ration)
+        count += _write(out, f"{game.engine}-{pack:04d}.ogg", waiting, aligner, ration)
     log.info("%.2f h of lines, %d words cut, done", seconds / 3600, count)
 
 
@@ -210,12 +122,16 @@ def _write(out: Path, name: str, some: list[Clip], aligner: cut.Aligner, ration:
 
 def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m models.training.actors", description=__doc__)
-    parser.add_argument("--package", type=Path, required=True, help="the package flight-of-the-amazon-queen, unpacked")
+    parser.add_argument("--game", choices=sorted(GAMES), required=True)
+    parser.add_argument("--package", type=Path, required=True, help="the game's Debian package, unpacked")
     parser.add_argument("--whisper", type=Path, required=True, help="Whisper model folder in CTranslate2 form")
+    parser.add_argument("--second", type=Path, help="another, for a game without a script")
     parser.add_argument("--out", type=Path, required=True, help="corpus folder")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
-    build(chosen.package, chosen.whisper, chosen.out)
+    chosen.out.mkdir(parents=True, exist_ok=True)
+    game = GAMES[chosen.game](chosen.package)
+    build(game, telling(game, chosen.whisper, chosen.second, chosen.out), chosen.out)
 
 
 if __name__ == "__main__":

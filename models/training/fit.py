@@ -56,8 +56,8 @@ class Plan:
     workers: int = 12
     shares: dict[str, float] = field(
         default_factory=lambda: {
-            "kokoro": 0.22, "espeak": 0.09, "flite": 0.06, "hibari": 0.07,
-            "festival": 0.05, "real": 0.20, "actors": 0.31,
+            "kokoro": 0.22, "espeak": 0.08, "flite": 0.06, "hibari": 0.06, "festival": 0.05,
+            "real": 0.19, "amazon_queen": 0.21, "steel_sky": 0.13,
         }
     )  # fmt: skip
 

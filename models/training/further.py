@@ -36,7 +36,7 @@ log = logging.getLogger("further")
 
 PLAN = replace(
     Plan(), seconds=5.0, batch=28, rate_trunk=1.5e-4, rate_heads=4e-4, rivals=1000, average=0.99, warm_steps=25, workers=0,
-    shares={"actors": 0.50, "real": 0.25, "kokoro": 0.09, "espeak": 0.07, "hibari": 0.03, "flite": 0.03, "festival": 0.03},
+    shares={"amazon_queen": 0.34, "steel_sky": 0.16, "real": 0.25, "kokoro": 0.09, "espeak": 0.07, "hibari": 0.03, "flite": 0.03, "festival": 0.03},
 )  # fmt: skip
 
 

@@ -47,7 +47,7 @@ def test_the_embeddings_are_those_of_the_shipped_rivals() -> None:
 def corpus() -> Corpus:
     """One tone that is always called "stop": enough to be learned in a few steps."""
     tone = (8000 * np.sin(2 * np.pi * 400 * np.arange(8000) / 16_000)).astype(np.int16)
-    clip = Clip(0, len(tone), "actors", "somebody", "word", transcribe("stop"), "stop")
+    clip = Clip(0, len(tone), "amazon_queen", "somebody", "word", transcribe("stop"), "stop")
     return Corpus(tone, (clip,))
 
 
