@@ -14,6 +14,9 @@ from listener.events import Alert, Call, Candidate, Event, Hit, PartlyHeard
 from listener.settings import PhraseSettings, Settings
 from listener.speech.spotter import Calibration
 
+SAME = 0.65
+"""Hits that share more of their time are the same word; of those that share less, a chain takes either."""
+
 C = TypeVar("C", bound=Call)
 
 LONGEST_WORD_S = 2.0
@@ -171,7 +174,7 @@ class PhraseRule:
         return True
 
     def _keep(self, hit: Hit) -> None:
-        same = [old for old in self._hits if _overlap(old, hit) > 0.5]
+        same = [old for old in self._hits if _overlap(old, hit) > SAME]
         if any(old.score >= hit.score for old in same):
             return
         reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.max_gap_s)

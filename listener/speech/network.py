@@ -16,7 +16,7 @@ from listener.speech.spotter import Calibration
 
 HOP = features.HOP
 UNIT = 4 * HOP  # samples made into features at a time: the same arithmetic however the sound comes
-MODEL = "ear-1"
+MODEL = "ear-2"
 
 
 def shipped_model() -> Path:
@@ -69,7 +69,7 @@ def read_info(folder: Path) -> ModelInfo:
     try:
         data = json.loads((folder / "ear.json").read_text())
     except OSError:
-        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-1") from None
+        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-2") from None
     except ValueError:
         raise UserError(f"{folder / 'ear.json'}: damaged; get the model folder again") from None
     for name, expected in data["sha256"].items():

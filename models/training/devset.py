@@ -101,6 +101,17 @@ def threes(takes: Takes, phrases: list[str], seed: int) -> Takes:
     return found
 
 
+def shouts(folder: Path, recordings: dict[str, list[str]]) -> Takes:
+    """What the comic voices of a game say ({voice: phrases}; "enemy down" lies in Enemydown.ogg), one take of each."""
+    return {
+        (phrase, f"shout/{voice}"): [
+            trimmed(read_audio(folder / voice / f"{phrase.replace(' ', '').capitalize()}.ogg"), margin_s=0.0)
+        ]
+        for voice, phrases in recordings.items()
+        for phrase in phrases
+    }
+
+
 def _hash(text: str) -> int:
     return zlib.crc32(text.encode())
 

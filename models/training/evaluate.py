@@ -5,7 +5,7 @@ CSV row a recording, so that every figure of the model card can be made again. I
 can be run by itself; a recording is the same whatever else is run.
 
     python -m models.training.evaluate --part voices --part speech --packages DIR --voices DIR [--real DIR] --out results.csv
-    python -m models.training.evaluate --card models/ear-1/README.md --out results.csv   # only fill in the card's tables
+    python -m models.training.evaluate --card models/ear-2/README.md --out results.csv   # only fill in the card's tables
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from listener.speech.engines import load_engine
 from models.training import cut, devset, report
 from models.training.data import Corpus, load
 from models.training.hear import Heard, hear
-from models.training.rows import ALIKE, NOISE, SPEECH, Row, read, write
+from models.training.rows import ALIKE, NOISE, SHOUTS, SPEECH, Row, read, write
 from models.training.whisper_plain import PlainWhisper, times_written
 
 log = logging.getLogger("evaluate")
@@ -39,6 +39,7 @@ log = logging.getLogger("evaluate")
 RATE_HZ = devset.RATE_HZ
 MANIFEST = Path(__file__).with_name("evaluation.yaml")
 SOUNDS = "usr/share/games/searchandrescue/sounds"
+SHOUTING = "usr/share/games/hedgewars/Data/Sounds/voices"
 
 
 @dataclass(frozen=True)
@@ -200,6 +201,14 @@ def people(material: Material) -> Iterator[devset.Trial]:
     yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])
 
 
+def shouts(material: Material) -> Iterator[devset.Trial]:
+    """Words of every kind by people who trained nothing: comic voices of a game, each recording three times over."""
+    plan = manifest()["shouts"]
+    takes = devset.shouts(material.packages / SHOUTING, plan["recordings"])
+    plan = {**plan, "phrases": sorted({phrase for phrase, _ in takes}), "calls": len(plan["recordings"])}
+    yield from calls(material, SHOUTS, takes, [plan])
+
+
 def some_calls(material: Material, plan: dict) -> Iterator[devset.Trial]:
     """The first calls of ``voices`` and ``people``: the very same recordings, fewer of them."""
     parts = manifest()
@@ -245,6 +254,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     return {
         "voices": (partial(_call, settings), voices(material)),
         "people": (partial(_call, settings), people(material)),
+        "shouts": (partial(_call, settings), shouts(material)),
         "speech": (partial(_negative, phrases, SPEECH), speech(material)),
         "noise": (partial(_negative, phrases, NOISE), noise(material)),
         "alike": (partial(_too_little, settings), alike(material)),
@@ -254,7 +264,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     }  # fmt: skip
 
 
-PARTS = ("voices", "people", "speech", "noise", "alike", "sphinx", "whisper", "gate")
+PARTS = ("voices", "people", "shouts", "speech", "noise", "alike", "sphinx", "whisper", "gate")
 
 
 def _spread(work: Callable, items: Iterable, workers: int) -> Iterator[list[Row]]:

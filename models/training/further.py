@@ -4,8 +4,8 @@ What a short fit on two cores can change is how sounds are judged, not how they 
 blocks and the text encoder (and so the rivals' embeddings) stay as they are. It starts from a model folder, whose
 8-bit matrices are read back, so that no other file is needed.
 
-    python -m models.training.further --model models/ear-1 --corpus corpus --real DIR --out fit --minutes 35
-    python -m models.training.export --fit fit/ear.pt --like models/ear-1 --out models/ear-2
+    python -m models.training.further --model models/ear-2 --corpus corpus --real DIR --out fit --minutes 35
+    python -m models.training.export --fit fit/ear.pt --like models/ear-2 --out models/ear-3
 """
 
 from __future__ import annotations

@@ -12,7 +12,8 @@ import numpy as np
 from scipy import stats
 
 ORDER = ("quiet", *(f"{snr} dB" for snr in (20, 15, 10, 5, 3, 0, -3, -5, -7, -9, -12, -15, -18)), "noise")
-CALLS = ("voices", "people", "people's words")
+SHOUTS = "shouts"
+CALLS = ("voices", "people", "people's words", SHOUTS)
 SPEECH = "speech"
 NOISE = "noise"
 ALIKE = "look-alikes"
@@ -89,7 +90,8 @@ def of(rows: Iterable[Row], engine: str | None = None, *groups: str) -> list[Row
 def calls_table(rows: list[Row], engine: str = "ear") -> str:
     """Calls found, in per cent, by group and phrase (rows) and condition (columns).
 
-    Below each group of several phrases, all of them together: every phrase weighs as many calls as it has.
+    Below each group of several phrases, all of them together: every phrase weighs as many calls as it has. The shouts,
+    a few calls of each of many phrases, are given together only.
     """
     cells: dict[tuple[str, str], dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for row in of(rows, engine, *CALLS):
@@ -99,6 +101,9 @@ def calls_table(rows: list[Row], engine: str = "ear") -> str:
         if len(mine) > 1:
             shared = [c for c in ORDER if all(c in by for by in mine)]
             cells[group, "all of these"] = {c: [x for by in mine for x in by[c]] for c in shared}
+    shouted = {phrase for group, phrase in cells if group == SHOUTS} - {"all of these"}
+    for phrase in shouted if (SHOUTS, "all of these") in cells else ():
+        del cells[SHOUTS, phrase]
     seen = {c for by in cells.values() for c in by}
     conditions = [c for c in ORDER if c in seen]
     order = sorted(cells, key=lambda key: (CALLS.index(key[0]), key[1] == "all of these"))
@@ -106,7 +111,8 @@ def calls_table(rows: list[Row], engine: str = "ear") -> str:
     for key in order:
         by = cells[key]
         found = [rate(sum(by[c]), len(by[c])) if c in by else "-" for c in conditions]
-        lines.append(f"| {key[0]} | {key[1]} | {max(map(len, by.values()))} | " + " | ".join(found) + " |")
+        what = f"{len(shouted)} phrases" if key[0] == SHOUTS and len(shouted) > 1 else key[1]
+        lines.append(f"| {key[0]} | {what} | {max(map(len, by.values()))} | " + " | ".join(found) + " |")
     return "\n".join(lines)
 
 

@@ -94,5 +94,18 @@ def test_the_manifest_names_what_is_heard():
     assert parts["voices"][0]["phrases"] == ["suspend"]
     assert {None, 10, 5, 0, -5} <= set(parts["voices"][0]["snr_db"])
     assert parts["noise"]["hours"] >= 1
-    seeds = [plan["seed"] for plan in (*parts["voices"], *parts["people"], *parts["words"], parts["speech"], parts["noise"], parts["alike"])]
+    seeds = [plan["seed"] for plan in (*parts["voices"], *parts["people"], *parts["words"], parts["shouts"], parts["speech"], parts["noise"], parts["alike"])]
     assert len(set(seeds)) == len(seeds)
+
+
+def test_shouts_are_found_by_their_phrase_and_each_is_one_call(tmp_path):
+    """A recording is named after what is said in it; the one take is said three times."""
+    (tmp_path / "Pilot").mkdir()
+    tone = 0.3 * np.sin(2 * np.pi * 400 * np.arange(16_000) / 16_000)
+    soundfile.write(tmp_path / "Pilot" / "Standclear.ogg", np.concatenate([np.zeros(8000), tone, np.zeros(8000)]), 16_000)
+    takes = devset.shouts(tmp_path, {"Pilot": ["stand clear"]})
+    ((key, (take,)),) = takes.items()
+    assert key == ("stand clear", "shout/Pilot")
+    assert len(take) == pytest.approx(16_000, abs=400), "the silence before and after is cut away"
+    calls = list(devset.trials(takes, "shouts", ["stand clear"], [None], [np.ones(100)], 5, 1))
+    assert len(calls) == 1 and len(calls[0].words) == 3

@@ -8,7 +8,7 @@ import pytest
 from models.training import report
 from models.training.rows import CALLS, NOISE, SPEECH, Row, calls_table, of, per_hour, rate, read, reliability, write
 
-FOLDER = Path(__file__).parents[2] / "models" / "ear-1"
+FOLDER = Path(__file__).parents[2] / "models" / "ear-2"
 ECE_AT_MOST = 0.05
 FALSE_ALERTS_PER_HOUR = 0.5
 
@@ -73,6 +73,11 @@ def test_the_calls_table_by_hand():
         "| voices | go | 1 | 100 (21-100) | - |",
         "| voices | all of these | 2 | 100 (34-100) | - |",
     ]
+
+
+def test_the_shouts_are_given_together_only():
+    rows = [_row(group="shouts", phrase=p, found=f) for p, f in (("hello", 1), ("fire", 0))]
+    assert calls_table(rows).splitlines()[2:] == ["| shouts | 2 phrases | 2 | 50 (9-91) |"]
 
 
 def test_reliability_by_hand():
