@@ -33,11 +33,42 @@ def test_confidence_is_calibrated_within_five_hundredths(rows):
         assert error <= ECE_AT_MOST, table
 
 
-def test_phrases_alert_falsely_less_than_half_a_time_an_hour_and_never_on_jets_alone(rows):
+WANTED = {  # shares of calls found; the source of these and of the limits above and below is the requirement, not a standard
+    ("voices", "suspend"): {"quiet": 1.00, "10 dB": 0.99, "5 dB": 0.99, "0 dB": 0.97, "-5 dB": 0.85},
+    ("people", None): {"quiet": 0.97, "10 dB": 0.95, "0 dB": 0.85},
+    ("people's words", None): {"quiet": 0.97, "10 dB": 0.95, "0 dB": 0.85},
+}
+
+
+@pytest.mark.parametrize("group, phrase", WANTED)
+def test_as_many_calls_are_found_as_were_wanted(rows, group, phrase):
+    mine = [row for row in of(rows, "ear", group) if phrase in (None, row.phrase)]
+    for condition, wanted in WANTED[group, phrase].items():
+        found = [row.found for row in mine if row.condition == condition]
+        assert len(found) >= 100
+        assert np.mean(found) >= wanted, f"{condition}: {rate(sum(found), len(found))} %"
+
+
+def test_half_of_the_calls_are_found_at_minus_9_db_or_lower_and_12_db_below_sphinx(rows):
+    ear, sphinx = report.srt(rows, "ear"), report.srt(rows, "sphinx")
+    assert float(ear.split()[0]) <= -9.0, ear
+    assert float(sphinx.split()[0]) - float(ear.split()[0]) >= 12.0, (ear, sphinx)
+
+
+def test_alerts_come_soon_after_the_last_word(rows):
+    middle, late = np.percentile([row.delay_s for row in of(rows, "ear", *CALLS) if row.found], [50, 95])
+    assert middle <= 0.35 and late <= 0.6
+
+
+def test_no_phrase_alerts_falsely_more_than_every_second_hour_and_none_on_jets_alone(rows):
     speech, jets = of(rows, "ear", SPEECH), of(rows, "ear", NOISE)
-    assert sum(r.seconds for r in speech) / 3600 > 5  # phrase-hours: a small part of the whole evaluation, as the card says
-    assert sum(r.false for r in speech) / (sum(r.seconds for r in speech) / 3600) <= FALSE_ALERTS_PER_HOUR
-    assert jets and not any(r.false for r in jets)
+    for phrase in {row.phrase for row in speech}:
+        mine = [row for row in speech if row.phrase == phrase]
+        hours = sum(row.seconds for row in mine) / 3600
+        assert hours >= 2
+        assert sum(row.false for row in mine) / hours <= FALSE_ALERTS_PER_HOUR, phrase
+        assert sum(row.seconds for row in jets if row.phrase == phrase) / 3600 >= 1
+    assert not any(row.false for row in jets)
 
 
 def test_sensitivities_are_in_order_on_every_recording(rows):

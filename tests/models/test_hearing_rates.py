@@ -57,13 +57,13 @@ def _interval(rows: list[Row]) -> tuple[float, float, str]:
 
 @pytest.mark.parametrize(
     "phrase, snr_db, at_least",
-    [("suspend", None, 0.80), ("suspend", 5.0, 0.80), ("suspend", -5.0, 0.40), ("stop", 10.0, 0.25)],
+    [("suspend", None, 0.80), ("suspend", 5.0, 0.80), ("suspend", -5.0, 0.80), ("stop", 10.0, 0.45), ("stop", 0.0, 0.65)],
 )
 def test_calls_are_found(takes, turbine, phrase, snr_db, at_least):
-    """The lower end of the interval: twenty calls of twenty allow 0.84, seventeen 0.64, twelve 0.39.
+    """The lower end of the interval: twenty calls of twenty allow 0.84, eighteen 0.70, fourteen 0.48.
 
-    "stop" by these two voices is found 10 times in 20, far from what is wanted (see the model card): its
-    line only keeps it from getting worse.
+    "stop" by these two voices is found 15 times in 20 at 10 dB and 19 at 0 dB, short of what is wanted (see the
+    model card): its lines only keep it from getting worse.
     """
     trials = devset.trials(takes, "voices", [phrase], [snr_db], turbine, CALLS, 21)
     low, _, words = _interval([judge_call(trial, Settings()) for trial in trials])
