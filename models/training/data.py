@@ -55,28 +55,20 @@ def held_back(name: str) -> bool:
     return int(hashlib.md5(name.encode()).hexdigest(), 16) % 3 == 0
 
 
-PEOPLE_SPLITS = ("by_file", "by_phrase")
-PEOPLE_SPLIT = "by_phrase"  # the recipe's; ear-1 was trained "by_file"
 
-
-def people_held_back(rows: list[dict[str, str]], split: str) -> list[bool]:
+def people_held_back(rows: list[dict[str, str]]) -> list[bool]:
     """For each row of a real-speech clips.csv: does it stay out of training?
 
-    Clips with a speaker's name go by the name (``held_back``). Crowd clips without names go, "by_file"
-    (ear-1), by their file's name, which kept whole phrases out of training; "by_phrase", the last third
-    of each phrase's clips stays out, so that every phrase is trained on some people and tried on
-    others. Whether somebody spoke in both parts cannot be known without names.
+    Clips with a speaker's name go by the name (``held_back``). Of crowd clips without names the last third of each
+    phrase's clips stays out, so that every phrase is trained on some people and tried on others. Whether somebody
+    spoke in both parts cannot be known without names.
     """
-    if split not in PEOPLE_SPLITS:
-        raise ValueError(f"split of the people {split!r}: must be one of {', '.join(PEOPLE_SPLITS)}")
     counts = Counter(row["text"] for row in rows if not row["speaker"])
     seen: Counter[str] = Counter()
     held = []
     for row in rows:
         if row["speaker"]:
             held.append(held_back(row["speaker"]))
-        elif split == "by_file":
-            held.append(held_back(row["file"]))
         else:
             seen[row["text"]] += 1
             held.append(3 * seen[row["text"]] > 2 * counts[row["text"]])
@@ -114,14 +106,14 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 WORDS = "words.csv"  # single words cut out of people's sentences (``models.training.words``)
 
 
-def _rows(folder: Path, *, real: bool, dev: bool, people_split: str) -> list[dict[str, str]]:
+def _rows(folder: Path, *, real: bool, dev: bool) -> list[dict[str, str]]:
     """The rows of one side of the split. Words cut from sentences are for training only."""
     rows = rows_of(folder / "clips.csv")
     if real:
-        held = people_held_back(rows, people_split)
+        held = people_held_back(rows)
         if not dev and (folder / WORDS).exists():
             words = rows_of(folder / WORDS)
-            rows, held = rows + words, held + people_held_back(words, people_split)
+            rows, held = rows + words, held + people_held_back(words)
     else:
         held = [row.get("split", "train") == "dev" for row in rows]
     return [row for row, out in zip(rows, held, strict=True) if out == dev]
@@ -133,14 +125,12 @@ def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.nda
         return dict(zip(names, pool.map(_read_pack, paths, chunksize=1), strict=True))
 
 
-def load(
-    folder: Path, *, real: bool, workers: int = 4, dev: bool = False, people_split: str = PEOPLE_SPLIT
-) -> Corpus:
+def load(folder: Path, *, real: bool, workers: int = 4, dev: bool = False) -> Corpus:
     """Read a corpus folder. ``real``: people's clips with a speaker column; else synthetic.
 
     Only training clips are kept (or only the held-back ones if ``dev``); see ``people_held_back``.
     """
-    rows = _rows(folder, real=real, dev=dev, people_split=people_split)
+    rows = _rows(folder, real=real, dev=dev)
     pack_of = "file" if real else "pack"
     packs = read_packs(folder, sorted({row[pack_of] for row in rows}), workers)
     pieces, clips, at = [], [], 0

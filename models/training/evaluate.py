@@ -11,7 +11,6 @@ can be run by itself; a recording is the same whatever else is run.
 from __future__ import annotations
 
 import argparse
-import json
 import logging
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -26,7 +25,6 @@ import yaml
 
 from listener.events import Alert, Candidate, Event
 from listener.settings import GateSettings, PhraseSettings, Settings
-from listener.speech.network import shipped_model
 from listener.speech.engines import load_engine
 from models.training import cut, devset, report
 from models.training.data import Corpus, load
@@ -49,7 +47,6 @@ class Material:
     packages: Path
     voices: Path
     real: Path | None
-    people_split: str
     share: float = 1.0
 
     def jets(self) -> list[np.ndarray]:
@@ -62,7 +59,7 @@ class Material:
         return devset.clip_takes(load(self.voices, real=False, workers=1, dev=True))
 
     def people(self) -> Corpus | None:
-        return load(self.real, real=True, workers=1, dev=True, people_split=self.people_split) if self.real else None
+        return load(self.real, real=True, workers=1, dev=True) if self.real else None
 
 
 # --- one recording ----------------------------------------------------------
@@ -293,11 +290,6 @@ def run(part: str, settings: Settings, material: Material, whisper: Path | None,
     log.info("%s: %d recordings in %.0f s, done", part, count, time.monotonic() - began)
 
 
-def people_split_of(folder: Path) -> str:
-    """How the people were split when this model was trained."""
-    return json.loads((folder / "ear.json").read_text()).get("people_split", "by_file")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m models.training.evaluate", description=__doc__)
     parser.add_argument("--card", type=Path, help="only make this card's tables anew from the rows of --out")
@@ -318,7 +310,7 @@ def main() -> None:
         parser.error("--packages and --voices are needed")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
     settings = Settings.model_validate({**dict(Settings()), "ear": {"model_path": args.model}})
-    material = Material(args.packages, args.voices, args.real, people_split_of(args.model or shipped_model()), args.share)
+    material = Material(args.packages, args.voices, args.real, args.share)
     for part in args.part or [p for p in PARTS if p != "whisper" or args.whisper]:
         run(part, settings, material, args.whisper, args.workers, args.out)
 

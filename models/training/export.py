@@ -15,7 +15,7 @@ from torch import Tensor, nn
 
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
-from models.training.data import PEOPLE_SPLIT, transcribe
+from models.training.data import transcribe
 from models.training.net import Ear, NetShape
 from models.training.texts import lexicon
 
@@ -85,15 +85,14 @@ def export_rivals(net: Ear, words: list[Pronunciation], path: Path) -> None:
     np.savez_compressed(path, phones=[" ".join(w) for w in unique], embedded=embedded)
 
 
-def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict, people_split: str) -> None:
-    """Write ear.json with the checksums of the files beside it, and how the people were split (see ``data``)."""
+def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibration: dict) -> None:
+    """Write ear.json with the checksums of the files beside it."""
     files = ("ear.onnx", "text.onnx", "rivals.npz")
     data = {
         "name": name,
         "shape": shape.as_dict(),
         "weights": weights,
         "calibration": calibration,
-        "people_split": people_split,
         "sha256": {f: hashlib.sha256((folder / f).read_bytes()).hexdigest() for f in files},
     }
     (folder / "ear.json").write_text(json.dumps(data, indent=2) + "\n")
@@ -120,8 +119,7 @@ def main() -> None:
         export_text(net, args.out / "text.onnx")
         rivals = [ways[0] for ways in map(transcribe, lexicon(args.corpus or Path("corpus"))) if ways]
         export_rivals(net, rivals, args.out / "rivals.npz")
-    split = known["people_split"] if further else PEOPLE_SPLIT
-    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"], split)
+    write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"])
 
 
 if __name__ == "__main__":

@@ -169,10 +169,9 @@ def main() -> None:
     args = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
     args.out.mkdir(parents=True, exist_ok=True)
-    split = json.loads((args.model / "ear.json").read_text())["people_split"]
     parts = [load(args.corpus, real=False, workers=2)]
     if args.real:
-        parts.append(load(args.real, real=True, workers=2, people_split=split))
+        parts.append(load(args.real, real=True, workers=2))
     speech = join(parts)
     words = lexicon_of(speech, lexicon(args.corpus))
     fit = Further(net_of(args.model), PLAN, words, embeddings(args.model, words), args.blocks)

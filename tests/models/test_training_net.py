@@ -121,23 +121,16 @@ def test_a_third_of_the_people_is_held_back_by_name_alone() -> None:
     assert held_back("speaker 7") == held_back("speaker 7")
 
 
-def _crowd(phrases: dict[str, int], file: str = "a.ogg") -> list[dict[str, str]]:
-    return [{"speaker": "", "file": file, "text": text} for text, count in phrases.items() for _ in range(count)]
+def _crowd(phrases: dict[str, int]) -> list[dict[str, str]]:
+    return [{"speaker": "", "file": "a.ogg", "text": text} for text, count in phrases.items() for _ in range(count)]
 
 
-def test_split_by_phrase_trains_on_two_thirds_of_every_phrase_and_on_nobody_held_back_by_name() -> None:
+def test_the_split_trains_on_two_thirds_of_every_phrase_and_on_nobody_held_back_by_name() -> None:
     named = [{"speaker": f"speaker {i}", "file": "b.ogg", "text": "one two"} for i in range(50)]
     rows = [*_crowd({"jarvis": 30, "view glass": 60}), *named]
-    held = people_held_back(rows, "by_phrase")
+    held = people_held_back(rows)
     assert [sum(h for r, h in zip(rows, held) if r["text"] == text) for text in ("jarvis", "view glass")] == [10, 20]
     assert held[90:] == [held_back(row["speaker"]) for row in named]
-
-
-def test_split_by_file_is_the_one_that_ear_1_was_trained_under() -> None:
-    rows = [*_crowd({"computer": 2}, "short_phrases_02.ogg"), *_crowd({"computer": 2}, "short_phrases_03.ogg")]
-    assert people_held_back(rows, "by_file") == [True, True, False, False]
-    with pytest.raises(ValueError, match="by_file, by_phrase"):
-        people_held_back(rows, "by_taste")
 
 
 def test_rivals_hold_the_look_alikes_of_what_is_said() -> None:
