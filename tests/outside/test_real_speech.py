@@ -21,7 +21,7 @@ from tests.hearing import Heard, hear_all
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHIPPED = {path.name: path for path in sorted(CONFIGS.glob("*.yaml")) if not path.name.startswith("study")}
 OTHERS = ("pyannote*/tests/data/*.wav", "silero*/tests/data/*.wav", "usr/share/codec2/wav/*.wav")
-PART_S, PAUSE_S = 300, 0.7
+PART_S, PAUSE_S = 150, 0.7
 RATE_HZ = 16_000
 ALERTS_PER_HOUR = 0.5
 
@@ -37,7 +37,7 @@ def _sound(path: Path) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def speech(need, tmp_path_factory) -> list[Path]:
-    """All recordings one after the other, a pause between, in files of about five minutes."""
+    """All recordings one after the other, a pause between, in files of some minutes."""
     named = os.environ.get("LISTENER_TEST_SPEECH")
     root = Path(named or "/usr/share/asterisk")
     found = _prompts(root)
