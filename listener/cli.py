@@ -36,7 +36,7 @@ def replay(
     paced: Annotated[bool, typer.Option("--paced", help="At the speed of the clock.")] = False,
 ) -> None:
     """Listen to recordings and tell the calls in them."""
-    from listener.report import replay_files
+    from listener.replay.report import replay_files
 
     settings = _settings(config, phrase, repeats, engine)
     raise typer.Exit(replay_files(audio, settings, as_json, everything, paced))
@@ -62,7 +62,7 @@ def config(
 @app.command()
 def models(config: ConfigFile = None) -> None:
     """List the recognisers and whether each can be used with these settings."""
-    from listener.report import print_engines
+    from listener.replay.report import print_engines
 
     print_engines(read_settings(config) if config else Settings())
 

@@ -9,7 +9,6 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-
 RATE_HZ = 16_000
 """The rate at which everything behind the resampler listens."""
 

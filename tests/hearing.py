@@ -7,7 +7,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from listener.events import Event
-from listener.replay import replay
+from listener.replay.run import replay
 from listener.settings import Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from listener.drill.hear import HeardTrack
-from listener.drill.match import match
 from listener.drill.script import Drill, MadeCall, Span
 from listener.events import Alert, Call, Candidate, PartlyHeard
+from listener.score.match import match
 
 ABOUT_S = (1.0, 3.0)
 """A call known only by about when it began may lie this far before and after."""

@@ -12,7 +12,7 @@ from listener.errors import UserError
 if TYPE_CHECKING:
     from listener.drill.check import Sound
     from listener.drill.hear import HeardTrack
-    from listener.drill.labels import Label
+    from listener.score.labels import Label
     from listener.settings import Settings
 
 
@@ -53,10 +53,10 @@ def score(
     engine: Engine = None,
 ) -> None:
     """Listen to a drill's recordings, score it and write the debrief."""
-    from listener.alert.console import side_console
+    from listener.atomic_write import write_whole
     from listener.drill.debrief import debrief_html, headline
     from listener.drill.result import result_of
-    from listener.whole import write_whole
+    from listener.tell.console import side_console
 
     if out and len(drills) > 1:
         raise UserError("--out names one debrief; leave it out for several drills")
@@ -114,10 +114,10 @@ def new(
     engine: Engine = None,
 ) -> None:
     """Start a drill file: the listener drafts it from the recordings, the trainer corrects it."""
+    from listener.atomic_write import write_whole
     from listener.drill.check import check_drill
     from listener.drill.draft import draft, tracks_of
     from listener.drill.script import Drill, drill_settings
-    from listener.whole import write_whole
     from listener.settings import Settings, read_settings
 
     if out.exists():
@@ -149,11 +149,11 @@ def labels(
     engine: Engine = None,
 ) -> None:
     """Write a drill's calls, words, actions and traffic as a label track."""
+    from listener.atomic_write import write_whole
     from listener.drill.check import check_drill
     from listener.drill.convert import drill_labels, heard_labels
-    from listener.drill.labels import format_of
     from listener.drill.script import drill_settings, read_drill
-    from listener.whole import write_whole
+    from listener.score.labels import format_of
 
     kind = format_of(out)
     found = read_drill(path)
@@ -179,10 +179,10 @@ def record(
     engine: Engine = None,
 ) -> None:
     """Put several drills together: a crew's or a trainee's record, with intervals."""
+    from listener.atomic_write import write_whole
     from listener.drill.record import record_of
     from listener.drill.record_page import print_record, record_html
     from listener.drill.result import Result, read_results, result_of
-    from listener.whole import write_whole
 
     results: list[Result] = []
     for file in files:
@@ -245,14 +245,14 @@ def _played(
     """Play a drill live; gives the copy with what was done, and how much that was."""
     import threading
 
+    from listener.atomic_write import write_whole
     from listener.drill.check import check_drill
     from listener.drill.play import actions_of, played_drill, prepare
     from listener.drill.play import play as play_stage
     from listener.drill.script import drill_settings, drill_text, read_drill
-    from listener.whole import write_whole
     from listener.watch.page.serve import PageServer
+    from listener.watch.show.terminal import ConsoleView
     from listener.watch.station import Station
-    from listener.watch.view import ConsoleView
 
     out = out or path.with_name(f"{path.stem}_played.yaml")
     if out.exists():
@@ -299,9 +299,9 @@ def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardT
     """Every track through the listener, with a progress bar on a terminal; and the engine's name."""
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from listener.alert.console import side_console
     from listener.drill.hear import hear
     from listener.speech.engines import load_engine
+    from listener.tell.console import side_console
 
     engine = load_engine(settings)
     side = side_console()
@@ -315,8 +315,8 @@ def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardT
 
 
 def _read_labels(path: Path) -> "list[Label]":
-    from listener.alert.console import side_console
-    from listener.drill.labels import read_labels
+    from listener.score.labels import read_labels
+    from listener.tell.console import side_console
 
     read = read_labels(path)
     side = side_console()

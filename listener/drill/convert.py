@@ -8,9 +8,9 @@ name.
 from collections.abc import Iterable, Sequence
 
 from listener.drill.hear import HeardTrack
-from listener.drill.labels import Label
 from listener.drill.script import Action, Drill, MadeCall, Traffic
 from listener.events import Call
+from listener.score.labels import Label
 
 _HEARD = {"alert", "candidate", "partly_heard", "heard"}
 

@@ -11,9 +11,9 @@ import soundfile
 from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
-from listener.drill.interval import per_hour_interval, share_interval
 from listener.drill.score import CallScore, DrillScore, snr_text
-from listener.pages import page
+from listener.score.interval import per_hour_interval, share_interval
+from listener.tell.html import page
 
 PRINTED_CARDS = 9
 """So many pictures go on paper: what went wrong first; the screen shows all."""

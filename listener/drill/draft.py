@@ -6,10 +6,10 @@ from pathlib import Path
 from listener.drill.answers import heard_at_all
 from listener.drill.convert import calls_and_actions
 from listener.drill.hear import HeardTrack
-from listener.drill.labels import Label
 from listener.drill.script import Drill, MadeCall, Track, drill_text
 from listener.errors import UserError
 from listener.events import Alert, Call, Candidate, Event, PartlyHeard
+from listener.score.labels import Label
 from listener.sound.files import open_recording
 
 

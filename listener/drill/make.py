@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from listener.atomic_write import write_whole
 from listener.drill.script import Drill, MadeCall, Track, Traffic, drill_text
 from listener.drill.voices import Piece, Samples, Voices, sound_of
-from listener.whole import write_whole
 from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.radio import CHANNELS, KINDS, VOICE_BAND_HZ, active_level_dbov, band_pass, mix, noise, rms_dbov

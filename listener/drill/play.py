@@ -13,17 +13,17 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from listener.alert.journal import Row
-from listener.alert.records import Query, Records
 from listener.drill.check import Sound
 from listener.drill.script import Action, Drill
 from listener.errors import UserError
+from listener.keep.journal import Row
+from listener.keep.records import Query, Records
 from listener.settings import Settings
 from listener.sound.files import open_recording
 from listener.speech.engines import load_engine
 from listener.watch.page.actions import NOBODY
+from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.station import Station
-from listener.watch.worker import LoadEngine
 
 _SETTLE_S = 3.0
 _SAME_S = 0.3
@@ -126,7 +126,7 @@ class _Over:
         self._out_s: float | None = None
 
     def at(self, now_s: float) -> bool:
-        rings = [channel.intake.ring for channel in self._station.channels]
+        rings = [channel.capture.ring for channel in self._station.channels]
         out = all(r and r.written / r.rate_hz >= s - 0.01 for r, s in zip(rings, self._frames))
         if not out:
             return False

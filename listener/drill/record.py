@@ -4,9 +4,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from listener.drill.interval import median_interval, per_hour_interval, share_interval
 from listener.drill.result import Result
 from listener.errors import UserError
+from listener.score.interval import median_interval, per_hour_interval, share_interval
 
 
 @dataclass(frozen=True, slots=True)

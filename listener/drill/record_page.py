@@ -2,9 +2,9 @@
 
 from rich.table import Table
 
-from listener.alert.console import results_console
 from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
-from listener.pages import page
+from listener.tell.console import results_console
+from listener.tell.html import page
 
 
 def share_text(share: Share) -> str:

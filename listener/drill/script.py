@@ -14,7 +14,8 @@ import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from listener.errors import SettingsError, UserError
-from listener.settings import PhraseSettings, Settings, Words, read_settings, settings_from
+from listener.settings import PhraseSettings, Settings, read_settings, settings_from
+from listener.settings.base import Words
 from listener.yaml_file import read_yaml
 
 FIND_IT = "find it"

@@ -21,10 +21,10 @@ from scipy.signal import resample_poly
 from listener.errors import UserError
 from listener.radio import codec
 from listener.radio.band import VOICE_BAND_HZ, band_pass
+from listener.radio.level import rms_dbov
 from listener.radio.noise import noise
 from listener.radio.room import Room
-from listener.radio.shape import CONTROL_RATE_HZ, db, phase, stretch, tone, wander
-from listener.radio.level import rms_dbov
+from listener.radio.shape import db, phase, stretch, tone, wander
 
 Rng = np.random.Generator
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.atomic_write import write_whole
 from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.radio import rms_dbov, speech_level
@@ -23,7 +24,6 @@ from listener.study.plan import BABBLE, Plan, RecordedNoise
 from listener.study.recorded import SOUND_FILES, Piece, pieces, read_sound
 from listener.study.talk import TALK
 from listener.study.voices import say
-from listener.whole import write_whole
 
 SHORTEST_PHONE_S = 0.025
 """No clip of a phrase may be shorter than this for each of its sounds (common practice, no source)."""

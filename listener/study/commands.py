@@ -33,9 +33,9 @@ def run(
 ) -> None:
     """Run a study, or go on with one that was stopped; then write its report. This word may be left out."""
     _need_extra()
-    from listener.alert.console import side_console
     from listener.study.plan import read_plan
     from listener.study.run import cores, run_study
+    from listener.tell.console import side_console
 
     console = side_console()
     read = read_plan(plan)
@@ -76,6 +76,6 @@ def compare(
 
 def _need_extra() -> None:
     try:
-        import jinja2, joblib, matplotlib, polars, pyarrow  # noqa: E401, F401
+        import jinja2, joblib, matplotlib, polars, pyarrow  # noqa: E401, F401, I001
     except ImportError as error:
         raise UserError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None

@@ -11,13 +11,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from listener.atomic_write import write_whole
 from listener.errors import UserError
-from listener.pages import page
+from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
-from listener.study.metrics import Rate, Share, difference_interval
 from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
-from listener.whole import write_whole
+from listener.tell.html import page
 
 MISSED = "calls missed"
 

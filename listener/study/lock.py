@@ -7,11 +7,11 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from listener.atomic_write import write_whole
 from listener.errors import UserError
 from listener.study.bank import Bank
 from listener.study.plan import Plan, plan_hash
 from listener.study.trials import Study
-from listener.whole import write_whole
 
 LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]

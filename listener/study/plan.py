@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
-    BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, ValidationError, field_validator, model_validator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    field_validator,
+    model_validator,
 )  # fmt: skip
 
 from listener.errors import SettingsError, UserError

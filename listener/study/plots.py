@@ -12,7 +12,7 @@ import numpy as np  # noqa: E402
 from matplotlib.axes import Axes  # noqa: E402
 from matplotlib.figure import Figure  # noqa: E402
 
-from listener.study.metrics import normal_deviate  # noqa: E402
+from listener.score.metrics import normal_deviate  # noqa: E402
 from listener.study.results import Heard, ratios, select  # noqa: E402
 
 HUMAN_SRT_DB = (-11.6, -8.0)

@@ -15,9 +15,9 @@ import soxr
 import yaml
 from numpy.typing import NDArray
 
-from listener.drill.labels import FORMATS, read_labels
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.score.labels import FORMATS, read_labels
 from listener.settings import PhraseSettings
 from listener.study.plan import RecordedSpeech
 

@@ -9,14 +9,21 @@ from typing import Any
 import polars as pl
 import yaml
 
+from listener.atomic_write import write_whole
 from listener.errors import UserError
-from listener.pages import page
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
 from listener.study.results import (
-    Heard, Result, false_alarm_table, load_result, miss_table, paired, ratios, summary_table,
+    Heard,
+    Result,
+    false_alarm_table,
+    load_result,
+    miss_table,
+    paired,
+    ratios,
+    summary_table,
 )  # fmt: skip
-from listener.whole import write_whole
+from listener.tell.html import page
 
 REPORT = "report.html"
 FOLD_ABOVE = 12

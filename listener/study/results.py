@@ -12,14 +12,26 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from listener.score.metrics import (
+    Bin,
+    Det,
+    Paired,
+    Rate,
+    Share,
+    brier,
+    det,
+    equal_error,
+    expected_calibration_error,
+    max_twv,
+    mcnemar,
+    miss_at,
+    reliability,
+    twv,
+)  # fmt: skip
+from listener.score.psychometric import Fit, fit
 from listener.study.design import CALL, NEGATIVE, Design
 from listener.study.lock import read_lock
-from listener.study.metrics import (
-    Bin, Det, Paired, Rate, Share, brier, det, equal_error, expected_calibration_error, max_twv, mcnemar, miss_at,
-    reliability, twv,
-)  # fmt: skip
 from listener.study.plan import PLAN, Plan, plan_from
-from listener.study.psychometric import Fit, fit
 from listener.study.table import read_trials
 from listener.yaml_file import read_yaml
 

@@ -9,9 +9,9 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from listener.atomic_write import write_whole_with
 from listener.errors import UserError
 from listener.study.trials import Trial
-from listener.whole import write_whole_with
 
 TRIALS = "trials.parquet"
 PARTS = "parts"

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.call.rule import CallRule, best_chain
-from listener.drill.match import match
 from listener.errors import UserError
 from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
 from listener.monitor import Monitor
+from listener.score.match import match
 from listener.settings import Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine, Spotter

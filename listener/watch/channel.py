@@ -3,17 +3,16 @@
 from collections import deque
 from dataclasses import dataclass, replace
 
-
 from listener.events import Alert, Call, Event, Hit, PartlyHeard
 from listener.settings import Settings
+from listener.settings.watch import ChannelSettings
 from listener.sound.meter import FLOOR_DBOV
 from listener.sound.ring import Overwritten
 from listener.watch.health import Reason, SoundHealth
-from listener.watch.intake import Gap, Intake
-from listener.watch.recogniser import Recogniser
-from listener.watch.settings import ChannelSettings
+from listener.watch.parts.capture import CaptureSupervisor, Gap
+from listener.watch.parts.recogniser import Recogniser
+from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.state import Because, ChannelView, Choice, Shown, State, Strip, WordHeard, choose
-from listener.watch.worker import LoadEngine
 
 _STRIP_S = 600.0
 _STEP_S = 0.1
@@ -33,10 +32,10 @@ class Channel:
     """Follows one channel. tick() about ten times a second."""
 
     def __init__(
-        self, number: int, settings: Settings, own: ChannelSettings, intake: Intake, column: int, load: LoadEngine
+        self, number: int, settings: Settings, own: ChannelSettings, capture: CaptureSupervisor, column: int, load: LoadEngine
     ) -> None:
         self.number, self.name = number, own.name
-        self.intake, self.column = intake, column
+        self.capture, self.column = capture, column
         self.recogniser = Recogniser(settings, load, number, column)
         self.gaps = 0
         self.strip: deque[Strip] = deque([], round(_STRIP_S / _STEP_S))
@@ -63,10 +62,10 @@ class Channel:
     # -- following ----------------------------------------------------------------------------------------
 
     def tick(self, now_s: float, unix_s: float, gaps: list[Gap]) -> tuple[list[Event], list[Gap]]:
-        """gaps: those that the intake found. Gives new events (each call once) and all gaps."""
-        ring = self.intake.ring
-        if ring and self.intake.generation != self._generation:
-            self._generation = self.intake.generation
+        """gaps: those that the capture found. Gives new events (each call once) and all gaps."""
+        ring = self.capture.ring
+        if ring and self.capture.generation != self._generation:
+            self._generation = self.capture.generation
             self._measured = 0
             self._health = SoundHealth(self._settings.watch.health, ring.rate_hz)
             self.recogniser.use(ring, now_s)
@@ -86,16 +85,16 @@ class Channel:
 
     def unix_of(self, stream_s: float, unix_s: float) -> float:
         """When the sound at this stream time came in, given that it is unix_s now."""
-        ring = self.intake.ring
+        ring = self.capture.ring
         return unix_s if ring is None else unix_s - max(0.0, ring.written / ring.rate_hz - stream_s)
 
     def delay_s(self, stream_s: float) -> float:
         """How long ago, by the sound that has come in since, this stream time was."""
-        ring = self.intake.ring
+        ring = self.capture.ring
         return 0.0 if ring is None else ring.written / ring.rate_hz - stream_s
 
     def _measure(self, unix_s: float) -> None:
-        ring, health = self.intake.ring, self._health
+        ring, health = self.capture.ring, self._health
         if ring is None or health is None:
             return
         written, step = ring.written, round(_STEP_S * ring.rate_hz)
@@ -183,8 +182,8 @@ class Channel:
 
     def reasons(self) -> list[Reason]:
         """Why this channel is blind, if it is."""
-        found = self.intake.reasons() + self.recogniser.reasons()
-        if self._health and not self.intake.reasons():
+        found = self.capture.reasons() + self.recogniser.reasons()
+        if self._health and not self.capture.reasons():
             found += self._health.reasons()
         if not found and self.recogniser.can_prove and self.recogniser.proof is None:
             found.append(Reason("starting", "the first proof test is running"))
@@ -216,12 +215,12 @@ class Channel:
         return Change(self.state, reasons)
 
     def view(self) -> ChannelView:
-        ring, health, recogniser = self.intake.ring, self._health, self.recogniser
+        ring, health, recogniser = self.capture.ring, self._health, self.recogniser
         meter = health.meter if health else None
         return ChannelView(
             number=self.number,
             name=self.name,
-            device=self.intake.device_name,
+            device=self.capture.device_name,
             state=self.state,
             since_unix_s=self._state_since_unix_s,
             because=tuple(self._since.values()),
@@ -236,13 +235,13 @@ class Channel:
             engine=recogniser.engine,
             model=recogniser.model,
             behind_s=recogniser.behind_s,
-            restarts=recogniser.restarts + self.intake.restarts,
+            restarts=recogniser.restarts + self.capture.restarts,
             gaps=self.gaps,
             proof_passed=recogniser.proof.passed if recogniser.proof else None,
             proof_unix_s=self.proof_unix_s,
             proof_detail=recogniser.proof.detail if recogniser.proof else "",
             stream_s=ring.written / ring.rate_hz if ring else 0.0,
-            pids={"capture": self.intake.pid, "recogniser": recogniser.pid},
+            pids={"capture": self.capture.pid, "recogniser": recogniser.pid},
         )
 
 

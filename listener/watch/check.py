@@ -3,14 +3,14 @@
 import time
 from pathlib import Path
 
-from listener.alert.journal import JournalInUse
-from listener.alert.tone import choose_output
 from listener.errors import UserError
+from listener.keep.journal import JournalInUse
 from listener.settings import Settings
 from listener.speech.engines import load_engine
+from listener.tell.tone import choose_output
+from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.proof import without_proof
 from listener.watch.station import Station
-from listener.watch.worker import LoadEngine
 
 _LONGEST_S = 30.0
 _LISTEN_S = 3.0

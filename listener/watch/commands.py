@@ -44,8 +44,8 @@ def watch(
     """Listen to the radios, live, until stopped."""
     from listener.watch.page.serve import PageServer
     from listener.watch.service import Notifier
+    from listener.watch.show.terminal import ConsoleView
     from listener.watch.station import Station
-    from listener.watch.view import ConsoleView
 
     settings = _settings(config) if sound else _settings(config).without_tone()
     folder = folder or state_folder(settings)
@@ -83,7 +83,7 @@ def devices(
     seconds: Annotated[float, typer.Option(help="How long to show levels on a terminal.")] = 60.0,
 ) -> None:
     """List the inputs that can be listened to, with their live levels, to find the right jack."""
-    from listener.watch.find_jack import show_devices
+    from listener.watch.devices import show_devices
 
     show_devices(seconds if level else 0.0)
 
@@ -101,9 +101,9 @@ def journal(
     check: Annotated[bool, typer.Option("--check", help="Check that nothing was damaged or changed.")] = False,
 ) -> None:
     """Print, filter, export or check the journal."""
-    from listener.alert.journal import KINDS
-    from listener.alert.records import Query, Records, as_csv, as_json_lines, when
-    from listener.watch.picture import plain_line
+    from listener.keep.journal import KINDS
+    from listener.keep.records import Query, Records, as_csv, as_json_lines, when
+    from listener.watch.show.picture import plain_line
 
     records = Records(folder or state_folder(_settings(config)))
     if check:
@@ -137,7 +137,7 @@ def tone(
     seconds: Annotated[float, typer.Option(help="How long.", min=1, max=30)] = 3.0,
 ) -> None:
     """Play the alert tone, to hear whether it is loud enough."""
-    from listener.watch.sounder import play_once
+    from listener.watch.parts.tone import play_once
 
     settings = _settings(config)
     own = settings.watch
@@ -153,7 +153,7 @@ def recordings(
     out: Annotated[Path | None, typer.Option(help="The sound file to make (.flac or .wav).")] = None,
 ) -> None:
     """List what was recorded, or cut a piece out for 'listener replay'."""
-    from listener.watch.cutting import cut_out, list_recordings
+    from listener.watch.extract import cut_out, list_recordings
 
     if at is None:
         list_recordings(folder, channel)

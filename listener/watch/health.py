@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.settings.watch import HealthSettings
 from listener.sound.meter import FLOOR_DBOV, FRAME_S, Meter
-from listener.watch.settings import HealthSettings
 
 _LOOP_KEY = 32
 _LONGEST_LOOP_S = 0.5

@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from listener.alert.journal import Journal, Row, utc_text
-from listener.alert.records import Query, Records
+from listener.keep.journal import Journal, Row, utc_text
+from listener.keep.records import Query, Records
 from listener.watch.clock import Clock
 from listener.watch.state import Shown
 

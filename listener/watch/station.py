@@ -18,23 +18,23 @@ from pathlib import Path
 from typing import Any
 
 from listener import __version__
-from listener.alert.evidence import Clip, Taken
-from listener.alert.journal import Journal, Row
 from listener.events import Alert, Event, Fault, PartlyHeard
+from listener.keep.clips import Clip, Taken
+from listener.keep.journal import Journal, Row
 from listener.settings import Settings
+from listener.settings.watch import ChannelSettings
 from listener.sound.capture import Source
 from listener.speech.engines import load_engine
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
 from listener.watch.health import Reason
-from listener.watch.intake import Gap, Intake
-from listener.watch.keeper import Keeper
+from listener.watch.parts.capture import CaptureSupervisor, Gap
+from listener.watch.parts.disk import DiskWork
+from listener.watch.parts.recogniser_process import LoadEngine
+from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import Publication, unacknowledged
-from listener.watch.settings import ChannelSettings
-from listener.watch.sounder import Sounder
 from listener.watch.state import Shown, StationView
-from listener.watch.worker import LoadEngine
 
 TICK_S = 0.1
 _DAMAGE_TOLD_S = 3.0
@@ -73,10 +73,10 @@ class Station:
         for words in without_proof(settings):
             self.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         self._make_channels(load, speed, rounds)
-        self.sounder = Sounder(
+        self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
         )
-        self._keeper = Keeper(
+        self._disk = DiskWork(
             folder, record, self.channels, settings.watch, self._on_clip, self._on_recording, self._on_file
         )
         self._view = self._look()
@@ -86,15 +86,15 @@ class Station:
         groups: dict[object, list[ChannelSettings]] = {}
         for channel in own:
             groups.setdefault((channel.device, channel.rate_hz, channel.file), []).append(channel)
-        self.intakes: list[Intake] = []
-        places: dict[str, tuple[Intake, int]] = {}
+        self.captures: list[CaptureSupervisor] = []
+        places: dict[str, tuple[CaptureSupervisor, int]] = {}
         for members in groups.values():
             first = members[0]
             inputs = tuple(member.input for member in members)
             source = Source(first.device, inputs, first.rate_hz, first.file, speed, rounds)
-            intake = Intake(source, self.settings.watch.supervision, self._now_s)
-            self.intakes.append(intake)
-            places |= {member.name: (intake, column) for column, member in enumerate(members)}
+            capture = CaptureSupervisor(source, self.settings.watch.supervision, self._now_s)
+            self.captures.append(capture)
+            places |= {member.name: (capture, column) for column, member in enumerate(members)}
         self.channels = [
             Channel(number, self.settings, one, *places[one.name], load) for number, one in enumerate(own)
         ]
@@ -144,7 +144,7 @@ class Station:
                 if channel.acknowledge(alert_id, who):
                     self._journal("acknowledge", {"who": who}, channel=channel.name, about=alert_id)
                     if not any(c.unacknowledged for c in self.channels):
-                        self.sounder.silence()
+                        self.tone.silence()
                     return True
         return False
 
@@ -177,9 +177,9 @@ class Station:
             self._now_s, unix_s = self.clock.monotonic(), self.clock.unix()
             if self._jumps.tick(self._now_s, unix_s):
                 self.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
-            gaps = {id(intake): intake.tick(self._now_s) for intake in self.intakes}
+            gaps = {id(capture): capture.tick(self._now_s) for capture in self.captures}
             for channel in self.channels:
-                events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.intake)])
+                events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.capture)])
                 for gap in missing:
                     self._on_gap(channel, gap, unix_s)
                 for event in events:
@@ -191,27 +191,27 @@ class Station:
                 if change := channel.decide(self._now_s, unix_s, common):
                     reasons = [asdict(reason) for reason in change.reasons]
                     self._journal("state", {"state": change.state.value, "reasons": reasons}, channel=channel.name)
-            self.sounder.tick(self._now_s)
+            self.tone.tick(self._now_s)
             self._view = self._look()
 
     def stop(self) -> None:
         """End every process, take what they still held, write everything down."""
         with self._lock:
-            self.sounder.stop()
+            self.tone.stop()
             unix_s = self.clock.unix()
             for channel in self.channels:
                 for event in channel.stop():
                     self._on_event(channel, event, unix_s)
-        self._keeper.close()
-        for intake in self.intakes:
-            intake.stop()
+        self._disk.close()
+        for capture in self.captures:
+            capture.stop()
         self._journal("stop", {"uptime_s": round(self.clock.monotonic() - self._began_s, 1)})
         if not self._rows.close():
             log.error("not everything could be written to the journal")
         self._view = self._look()
 
     def _wait(self) -> None:
-        links = [link for intake in self.intakes for link in intake.links]
+        links = [link for capture in self.captures for link in capture.links]
         links += [link for channel in self.channels for link in channel.recogniser.links]
         pause_s = 0.01 if self._rows.is_waiting else TICK_S
         if links:
@@ -226,7 +226,7 @@ class Station:
             self.fault(event.what, event.detail, channel.name)
         if not isinstance(event, Alert | PartlyHeard):
             return
-        ring = channel.intake.ring
+        ring = channel.capture.ring
         assert ring
         said_unix_s = channel.unix_of(event.end_s, unix_s)
         delay_s = channel.delay_s(event.end_s)
@@ -251,12 +251,12 @@ class Station:
             first = max(0, sample - round(watch.evidence_before_s * ring.rate_hz))
             after = sample + round(watch.evidence_after_s * ring.rate_hz)
             clip = Clip(row.id, channel.name, row.utc, ring, channel.column, first, after)
-            self._keeper.want(clip, self._now_s + watch.evidence_after_s + 5.0)
+            self._disk.want(clip, self._now_s + watch.evidence_after_s + 5.0)
 
     def _show(self, channel: Channel, shown: Shown) -> None:
         channel.show(shown, self._now_s)
         if shown.kind == "alert":
-            self.sounder.sound()
+            self.tone.sound()
 
     def _on_gap(self, channel: Channel, gap: Gap, unix_s: float) -> None:
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
@@ -294,9 +294,9 @@ class Station:
         found = []
         least_mb = self.settings.watch.least_free_mb
         trouble = self.journal.trouble
-        if "full" in trouble or self._keeper.free_mb < least_mb:
+        if "full" in trouble or self._disk.free_mb < least_mb:
             found.append(
-                Reason("disk_full", f"{self._keeper.free_mb:.0f} MB left for journal and clips; calls are still told")
+                Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still told")
             )
         elif trouble:
             found.append(Reason("journal", f"{trouble}; calls are still told"))
@@ -333,8 +333,8 @@ class Station:
             channels=tuple(channel.view() for channel in self.channels),
             faults=tuple(self._faults),
             journal_trouble=self.journal.trouble,
-            tone_trouble=self.sounder.trouble,
-            tone_sounding=self.sounder.is_sounding,
+            tone_trouble=self.tone.trouble,
+            tone_sounding=self.tone.is_sounding,
             recording=recording,
             page=self.page,
             version=__version__,

@@ -15,7 +15,8 @@ import numpy as np
 from listener.call.rule import CallRule
 from listener.events import Block, Event, Hit
 from listener.monitor import Monitor
-from listener.settings import Sensitivity, Settings
+from listener.settings import Settings
+from listener.settings.base import Sensitivity
 from listener.speech.spotter import Engine, Spotter
 
 RATE_HZ = 16_000

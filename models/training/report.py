@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from listener.call.confidence import confidence
+from listener.score.psychometric import fit
 from listener.speech.network import read_info, shipped_model
-from listener.study.psychometric import fit
 from models.training.rows import (
     CALLS,
     NOISE,

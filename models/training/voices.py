@@ -86,6 +86,7 @@ HELD_OUT: frozenset[str] = frozenset(("joe", "rms", "awb", "en-US", "en-GB", *KO
 def _kokoro_session():
     """The int8 network, its four parts joined in memory, on one thread."""
     import importlib.resources
+
     import onnxruntime as ort
 
     try:

@@ -7,9 +7,9 @@ import pytest
 from typer.testing import CliRunner
 
 from listener.cli import app
-from listener.drill.labels import read_labels
 from listener.drill.script import read_drill
 from listener.errors import UserError
+from listener.score.labels import read_labels
 from tests.drill.exercise import call_at, write_wav
 from tests.fakes import BurstEngine
 

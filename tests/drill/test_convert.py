@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from listener.drill.convert import calls_and_actions, drill_labels
-from listener.drill.labels import FORMATS, Label, parse_labels
 from listener.drill.script import Action, Drill, MadeCall, Track, Traffic
+from listener.score.labels import FORMATS, Label, parse_labels
 
 DRILL = Drill(
     title="x",

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from listener.alert.journal import Row
 from listener.drill.check import check_drill
 from listener.drill.hear import hear
 from listener.drill.play import Stage, actions_of, play, played_drill, prepare
 from listener.drill.score import score
 from listener.drill.script import Drill, drill_settings, drill_text, read_drill
+from listener.keep.journal import Row
 from listener.settings import Settings
 from tests.drill.exercise import call_at, write_wav
 from tests.fakes import BurstEngine

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from listener.drill.interval import per_hour_interval, share_interval
-from listener.drill.match import distances_s, match
-from listener.study.metrics import det, equal_error, mcnemar, normal_deviate, paired_interval, twv
+from listener.score.interval import per_hour_interval, share_interval
+from listener.score.match import distances_s, match
+from listener.score.metrics import det, equal_error, mcnemar, normal_deviate, paired_interval, twv
 from tests.parts import need_python
 
 sklearn_metrics = need_python("sklearn.metrics", "'launch-listener[test]'")

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from listener.drill.check import check_drill
 from listener.drill.convert import drill_labels
-from listener.drill.labels import FORMATS, Label, parse_labels
-from listener.drill.match import match
 from listener.drill.script import Drill, drill_text, read_drill
+from listener.score.labels import FORMATS, Label, parse_labels
+from listener.score.match import match
 from tests.parts import need_python
 
 mir_eval = need_python("mir_eval", "mir_eval")

@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from listener.study.intelligibility import (
-    SII_BANDS_HZ, SII_IMPORTANCE, SII_NORMAL_DB, STI_ALPHA, STI_BETA, THIRD_OCTAVE, modulation_transfer, sii, sti,
+    SII_BANDS_HZ,
+    SII_IMPORTANCE,
+    SII_NORMAL_DB,
+    STI_ALPHA,
+    STI_BETA,
+    THIRD_OCTAVE,
+    modulation_transfer,
+    sii,
+    sti,
 )  # fmt: skip
 
 SILENCE = np.full(18, -50.0)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from listener.study.psychometric import Curve, fit
+from listener.score.psychometric import Curve, fit
 
 LEVELS = np.arange(-18.0, 1.0, 3.0)
 STUDIES = 80

@@ -2,12 +2,27 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from listener.errors import UserError
 from listener.radio.channel import (
-    CHANNELS, STAGES, Agc, BandPass, Channel, Codec, Dropouts, Fading, HardClip, Hum, Narrowband, SoftClip, Squelch,
-    Static, draw_channel, stage,
+    CHANNELS,
+    STAGES,
+    Agc,
+    BandPass,
+    Channel,
+    Codec,
+    Dropouts,
+    Fading,
+    HardClip,
+    Hum,
+    Narrowband,
+    SoftClip,
+    Squelch,
+    Static,
+    draw_channel,
+    stage,
 )  # fmt: skip
 from listener.radio.level import rms_dbov
 from listener.radio.noise import noise

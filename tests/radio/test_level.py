@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from listener.errors import UserError
 from listener.radio.level import HANGOVER_S, MARGIN_DB, THRESHOLDS, TIME_CONSTANT_S, rms_dbov, speech_level

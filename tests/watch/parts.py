@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from listener.settings import Settings
 from listener.speech.spotter import Engine
-from listener.watch.station import Station
 from listener.watch.state import ChannelView
+from listener.watch.station import Station
 from tests.fakes import BurstEngine
 
 RATE_HZ = 48_000

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 import yaml
 
-from listener.alert.records import Query, Records
+from listener.keep.records import Query, Records
 from listener.watch.service import Notifier
 from tests.watch.parts import has_sound_server, noise, save, sound_server
 

@@ -11,14 +11,25 @@ from pathlib import Path
 
 import pytest
 
-from listener.alert.journal import FILE_NAME
-from listener.alert.records import Query, Records
 from listener.errors import UserError
+from listener.keep.journal import FILE_NAME
+from listener.keep.records import Query, Records
 from listener.watch.clock import SystemClock
 from listener.watch.station import Station
 from tests.watch import engines
 from tests.watch.parts import (
-    channel, follow, is_blind, is_state, load_bursts, running, save, settings, sound_server, has_sound_server, talk, traffic,
+    channel,
+    follow,
+    has_sound_server,
+    is_blind,
+    is_state,
+    load_bursts,
+    running,
+    save,
+    settings,
+    sound_server,
+    talk,
+    traffic,
 )  # fmt: skip
 
 STARTED_S = 20.0

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from listener.settings.watch import HealthSettings
 from listener.watch.health import SoundHealth
-from listener.watch.settings import HealthSettings
 from tests.watch.parts import noise, traffic
 
 RATE_HZ = 48_000

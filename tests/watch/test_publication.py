@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from listener.alert.journal import FILE_NAME
-from listener.alert.records import Query, Records
+from listener.keep.journal import FILE_NAME
+from listener.keep.records import Query, Records
 from listener.watch import publication
 from listener.watch.clock import SystemClock
 from listener.watch.publication import Publication

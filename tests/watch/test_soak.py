@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 import soundfile
 
-from listener.alert.records import Query, Records
 from listener.events import Alert
-from listener.replay import replay
+from listener.keep.records import Query, Records
+from listener.replay.run import replay
 from listener.settings import Settings
 from listener.speech.engines import load_engine
+from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.station import Station
-from listener.watch.worker import LoadEngine
 from tests.watch.parts import CALL_S, channel, follow, load_bursts, running, save, settings, traffic
 
 HOURS = float(os.environ.get("LISTENER_SOAK_H", "0.15"))

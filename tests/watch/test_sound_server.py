@@ -15,10 +15,10 @@ import pytest
 import soundfile
 import yaml
 
-from listener.alert.recording import cut, pieces
 from listener.events import Alert, Block
+from listener.keep.recording import cut, pieces
 from listener.monitor import Monitor
-from listener.replay import replay
+from listener.replay.run import replay
 from listener.settings import Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine

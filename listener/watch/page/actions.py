@@ -9,8 +9,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from listener.alert.journal import Row
-from listener.alert.records import Records
+from listener.keep.journal import Row
+from listener.keep.records import Records
 from listener.watch.station import Station
 
 Who = Annotated[str, StringConstraints(strip_whitespace=True, max_length=40)]

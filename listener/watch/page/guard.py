@@ -19,7 +19,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from listener.watch.settings import PageSettings
+from listener.settings.watch import PageSettings
 
 MOST_BODY_BYTES = 8_192
 BODY_WAIT_S = 5.0

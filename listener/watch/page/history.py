@@ -12,9 +12,9 @@ from starlette.responses import FileResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
-from listener.alert.journal import KINDS, Row
-from listener.alert.records import Query, Records, as_csv, as_json_lines, when, words
 from listener.errors import UserError
+from listener.keep.journal import KINDS, Row
+from listener.keep.records import Query, Records, as_csv, as_json_lines, when, words
 from listener.watch.station import Station
 
 PAGE_ROWS = 300

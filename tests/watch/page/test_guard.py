@@ -11,8 +11,8 @@ import time
 import pytest
 from pydantic import ValidationError
 
+from listener.settings.watch import PageSettings
 from listener.watch.page.guard import MOST_BODY_BYTES
-from listener.watch.settings import PageSettings
 from tests.watch.page.parts import TOKEN, served
 
 

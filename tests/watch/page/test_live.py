@@ -18,7 +18,7 @@ import pytest
 import soundfile
 import yaml
 
-from listener.alert.records import Query, Records
+from listener.keep.records import Query, Records
 from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
 from tests.watch.parts import SoundServer, has_sound_server, noise, save, sound_server
 

@@ -10,7 +10,7 @@ from itertools import islice
 
 import pytest
 
-from listener.alert.records import Records
+from listener.keep.records import Records
 from listener.watch.page.strip import by_second
 from listener.watch.state import Strip
 from tests.watch.page.parts import STEPS, event_stream, served

@@ -1,1 +1,0 @@
-"""Telling people: events become JSON lines and a console view. Displays only, nothing that acts."""

@@ -1,0 +1,1 @@
+"""What is kept: the journal and how it is read, clips of calls, and continuous recording."""

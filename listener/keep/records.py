@@ -1,0 +1,203 @@
+"""Reading the journal: from any process, while the station writes it or after it has gone."""
+
+import csv
+import hashlib
+import io
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from listener.errors import UserError
+from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
+
+_STEP = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """Which rows: all conditions together; None or empty is no condition.
+
+    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the journal, [since, until).
+    kinds, channel: exact. about: an alert's id: its own row and every row about it. text: anywhere in the body.
+    newest_first with limit gives the last ones.
+    """
+
+    after_id: int | None = None
+    since: str | None = None
+    until: str | None = None
+    kinds: tuple[str, ...] = ()
+    channel: str | None = None
+    about: int | None = None
+    text: str | None = None
+    limit: int | None = None
+    newest_first: bool = False
+    before_id: int | None = None
+
+
+class Records:
+    """The rows of one journal, read only. Open it in the thread that uses it.
+
+    Raises UserError when there is no journal in the folder, or it cannot be read.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / FILE_NAME if folder.is_dir() else folder
+        if not self.path.exists():
+            raise UserError(f"{self.path}: no journal there yet; 'listener watch' makes it")
+        self._database = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=5, check_same_thread=False)
+
+    def close(self) -> None:
+        self._database.close()
+
+    def rows(self, query: Query = Query()) -> Iterator[Row]:
+        """The rows asked for, in order of their ids."""
+        where, values = _conditions(query)
+        order = "DESC" if query.newest_first else "ASC"
+        limit = f" LIMIT {int(query.limit)}" if query.limit is not None else ""
+        sql = f"SELECT {COLUMNS} FROM journal{where} ORDER BY id {order}{limit}"
+        try:
+            for found in self._database.execute(sql, values):
+                yield read_row(found)
+        except (sqlite3.Error, ValueError) as error:
+            raise UserError(f"{self.path}: cannot be read: {error}; 'listener journal --check' tells more") from None
+
+    def row(self, id: int) -> Row | None:
+        """One row, or None."""
+        found = self._database.execute(f"SELECT {COLUMNS} FROM journal WHERE id = ?", (id,)).fetchone()
+        return read_row(found) if found else None
+
+    def last_id(self) -> int:
+        """The highest id, 0 for an empty journal."""
+        return int(self._database.execute("SELECT coalesce(max(id), 0) FROM journal").fetchone()[0])
+
+    def clip(self, alert_id: int) -> Path | None:
+        """The sound file that belongs to an alert, if it has been taken and is there."""
+        for row in self.rows(Query(about=alert_id, kinds=("evidence",))):
+            path = self.path.parent / row.body.get("file", "")
+            if row.body.get("file") and path.is_file():
+                return path
+        return None
+
+    def check(self) -> list[str]:
+        """What is wrong with the journal and its clips, one line each; nothing if all is well."""
+        try:
+            found = [f"database: {said}" for (said,) in self._database.execute("PRAGMA integrity_check") if said != "ok"]
+        except sqlite3.Error as error:
+            return [f"database: {error}"]
+        return found + list(self._broken_chain()) + list(self._changed_clips())
+
+    def _broken_chain(self) -> Iterator[str]:
+        before: tuple[int, str] | None = None
+        restarts = {row.id for row in self.rows(Query(kinds=("fault",), text="journal_damaged"))}
+        for values in self._database.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id"):
+            row = Row(*values[:7], {})
+            expected = chain_hash(before[1] if before else "", row, values[7])
+            if before and row.id != before[0] + 1:
+                yield f"rows {before[0] + 1} to {row.id - 1} are missing"
+            if values[8] != expected and (before is not None or row.id == 1) and row.id not in restarts:
+                yield f"row {row.id} was changed, or the row before it was"
+            before = (row.id, values[8])
+
+    def _changed_clips(self) -> Iterator[str]:
+        for row in self.rows(Query(kinds=("evidence",))):
+            name = row.body.get("file")
+            if not name:
+                continue
+            path = self.path.parent / name
+            if not path.is_file():
+                yield f"clip {name} of row {row.id} is missing"
+            elif hashlib.sha256(path.read_bytes()).hexdigest() != row.body.get("sha256"):
+                yield f"clip {name} of row {row.id} was changed"
+
+
+def _conditions(query: Query) -> tuple[str, list[object]]:
+    parts: list[str] = []
+    values: list[object] = []
+    for condition, value in (
+        ("id > ?", query.after_id), ("id < ?", query.before_id), ("utc >= ?", query.since), ("utc < ?", query.until),
+        ("channel = ?", query.channel),
+    ):  # fmt: skip
+        if value is not None:
+            parts.append(condition)
+            values.append(value)
+    if query.kinds:
+        parts.append(f"kind IN ({', '.join('?' * len(query.kinds))})")
+        values += query.kinds
+    if query.about is not None:
+        parts.append("(id = ? OR about = ?)")
+        values += [query.about, query.about]
+    if query.text:
+        parts.append("instr(lower(body), lower(?)) > 0")
+        values.append(query.text)
+    return (" WHERE " + " AND ".join(parts) if parts else ""), values
+
+
+def when(text: str, end: bool = False) -> str:
+    """A time that a person gave, as UTC text of the journal: a day, or a day and time, Z or local offset.
+
+    end: a bare day means its end. Raises UserError for what is no time.
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UserError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
+    if end and len(text) == 10:
+        moment += timedelta(days=1)
+    moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    return moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def as_json_lines(rows: Iterable[Row]) -> Iterator[str]:
+    """One JSON object a row."""
+    for row in rows:
+        yield json.dumps(row.as_dict(), ensure_ascii=False)
+
+
+def as_csv(rows: Iterable[Row]) -> Iterator[str]:
+    """The rows as CSV lines (RFC 4180), the heading first; the body is JSON in the last column."""
+    names = ["id", "utc", "monotonic_s", "kind", "channel", "sample", "about", "body"]
+    yield ",".join(names)
+    for row in rows:
+        cells = {**row.as_dict(), "body": json.dumps(row.body, ensure_ascii=False)}
+        line = io.StringIO()
+        csv.writer(line, lineterminator="").writerow(_harmless(cells[name]) for name in names)
+        yield line.getvalue()
+
+
+def _harmless(cell: object) -> object:
+    """Spreadsheets run cells that begin like a formula: those get a quote in front."""
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in "=+-@\t" else cell
+
+
+def words(row: Row) -> str:
+    """What a row says, in one line for people."""
+    b = row.body
+    match row.kind:
+        case "alert":
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+        case "partly_heard":
+            return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
+        case "state":
+            return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
+        case "gap":
+            return f"{b['seconds']:.2f} s of sound {b.get('why', 'missing')}"
+        case "proof":
+            return f"proof test {'passed' if b['passed'] else 'FAILED'}: {b['detail']}"
+        case "fault":
+            return f"{b['what']}: {b['detail']}"
+        case "evidence":
+            return f"clip {b['file']}" if b.get("file") else f"no clip: {b['detail']}"
+        case "acknowledge":
+            return f"acknowledged by {b['who']}"
+        case "note":
+            return f"note by {b['who']}: {b['text']}"
+        case "mark":
+            return f"marked as {b['mark']} by {b['who']}"
+        case "step":
+            return f"step {b['step']!r} {'done' if b.get('done', True) else 'taken back'}, {b['who']}"
+        case _:
+            told = ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))
+            return f"{row.kind}: {told}"

@@ -1,0 +1,1 @@
+"""Replay: recordings through the Monitor, and what `listener replay` prints of them."""

@@ -1,0 +1,17 @@
+"""Settings: YAML files into frozen values. `base` is everything a user can set; `watch` is the live station's part."""
+
+from listener.settings.base import (
+    EarSettings,
+    GateSettings,
+    PhraseSettings,
+    Settings,
+    SphinxSettings,
+    VoskSettings,
+    read_settings,
+    settings_from,
+)
+
+__all__ = [
+    "EarSettings", "GateSettings", "PhraseSettings", "Settings", "SphinxSettings", "VoskSettings", "read_settings",
+    "settings_from",
+]  # fmt: skip

@@ -1,0 +1,104 @@
+"""The alert tone: a sound for people, in a process of its own so that a hanging sound card hurts nobody."""
+
+import os
+import time
+from multiprocessing.connection import Connection
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.errors import UserError
+from listener.settings.watch import ToneSettings
+from listener.sound.capture import Lost, choose_input, list_inputs, sound_library
+
+PART_S = 0.25
+PAUSE_S = 0.5
+_RAMP_S = 0.008
+
+
+def alert_tone(settings: ToneSettings, rate_hz: int) -> NDArray[np.float32]:
+    """One round of the tone: high, low, and a pause; float32, shape (rate_hz,). Plays on and on without clicks.
+
+    level_db is the peak of each part relative to full scale.
+    """
+    t = np.arange(round(PART_S * rate_hz)) / rate_hz
+    ramp = np.minimum(1.0, np.minimum(t, t[::-1]) / _RAMP_S)
+    peak = 10 ** (settings.level_db / 20)
+    parts = [peak * ramp * np.sin(2 * np.pi * hz * t) for hz in (settings.high_hz, settings.low_hz)]
+    return np.concatenate([*parts, np.zeros(round(PAUSE_S * rate_hz))]).astype(np.float32)
+
+
+def choose_output(settings: ToneSettings, monitored: list[str | int | None]) -> tuple[int, int]:
+    """Number and native rate of the output device.
+
+    Raises UserError when there is none, or when it is a device that is listened to and that was not allowed.
+    """
+    sd = sound_library()
+    wanted = int(settings.device) if str(settings.device).isdecimal() else settings.device
+    try:
+        device = sd.query_devices(wanted, "output")
+    except (ValueError, sd.PortAudioError) as error:
+        said = error.args[0] if error.args else str(error)
+        raise UserError(f"tone: no output device {wanted or 'by default'}: {said}; set watch.tone.device") from None
+    number = int(device["index"])
+    if not settings.on_monitored_device:
+        inputs = list_inputs()
+        for source in monitored:
+            try:
+                same = choose_input(inputs, source).number == number
+            except UserError:
+                continue  # a monitored device that is not there cannot be the output
+            if same:
+                raise UserError(
+                    f"tone: output device {device['name']!r} is also listened to, and would be heard as radio; "
+                    "set watch.tone.device to another, or watch.tone.on_monitored_device: true"
+                )
+    return number, round(device["default_samplerate"])
+
+
+def run_tone(link: Connection, settings: ToneSettings, monitored: list[str | int | None]) -> None:
+    """The body of the tone process: "sound" starts the tone, "silence" ends it, "stop" ends the process.
+
+    Sends Lost and ends when the device cannot be used.
+    """
+    try:
+        while True:
+            match link.recv():
+                case "sound":
+                    _play(link, settings, monitored)
+                case "stop":
+                    return
+    except EOFError:
+        return
+    except UserError as error:
+        link.send(Lost(str(error)))
+
+
+def _play(link: Connection, settings: ToneSettings, monitored: list[str | int | None]) -> None:
+    number, rate_hz = choose_output(settings, monitored)
+    tone = alert_tone(settings, rate_hz)
+    sd = sound_library()
+    at = 0
+
+    def give(out: NDArray[np.float32], frames: int, when: object, flags: Any) -> None:
+        nonlocal at
+        out[:, 0] = tone[(at + np.arange(frames)) % len(tone)]
+        at += frames
+
+    try:
+        with sd.OutputStream(device=number, channels=1, samplerate=rate_hz, dtype="float32", callback=give):
+            ends = time.monotonic() + settings.for_s
+            while (left := ends - time.monotonic()) > 0:
+                if not link.poll(left):
+                    break
+                match link.recv():
+                    case "sound":
+                        ends = time.monotonic() + settings.for_s
+                    case "stop":
+                        os._exit(0)
+                    case _:
+                        break
+    except sd.PortAudioError as error:
+        said = error.args[0] if error.args else str(error)
+        raise UserError(f"tone: the output device cannot be used: {said}; set watch.tone.device") from None

@@ -1,0 +1,139 @@
+"""`listener devices`: which inputs there are, and which of them has sound on it."""
+
+import sys
+import time
+
+import numpy as np
+from rich.console import Console, Group
+from rich.live import Live
+from rich.text import Text
+
+from listener.errors import UserError
+from listener.sound.capture import InputDevice, Lost, Opened, Source, list_inputs, run_capture
+from listener.sound.meter import FLOOR_DBOV, level_dbov
+from listener.sound.ring import Ring
+from listener.watch.parts.process import Child
+from listener.watch.show.picture import meter_bar
+
+_SHOWN_INPUTS = 8
+_LONGEST_S = 10.0
+_WINDOW_S = 0.2
+
+
+class _Listening:
+    """One device, opened by a capture process as `watch` would; its levels, or why there are none."""
+
+    def __init__(self, device: InputDevice) -> None:
+        self.device = device
+        self.reason = "is being opened"
+        self.has_sound = False
+        self._ring: Ring | None = None
+        self._lost = False
+        inputs = tuple(range(1, min(device.inputs, _SHOWN_INPUTS) + 1))
+        self._child = Child(f"levels of {device.number}", run_capture, Source(device.number, inputs), None)
+
+    @property
+    def is_known(self) -> bool:
+        """Its levels are known, or that it cannot be opened."""
+        self._follow()
+        ring = self._ring
+        return self._lost or (ring is not None and ring.written >= ring.rate_hz)
+
+    def _follow(self) -> None:
+        for message in self._child.messages():
+            match message:
+                case Opened():
+                    self._ring, self.reason = Ring.attach(message.ring_name), "gives no sound"
+                case Lost(reason):
+                    self.reason, self._lost = reason, True
+
+    def lines(self) -> list[Text]:
+        """The device, and a meter for each input that it gives sound for."""
+        self._follow()
+        lines = [_heading(self.device)]
+        ring = self._ring
+        if ring is None or ring.written < ring.rate_hz * _WINDOW_S:
+            return [*lines, Text(f"       {self.reason}")]
+        silent = []
+        for column in range(ring.columns):
+            sound = ring.read(column, ring.written - round(ring.rate_hz * _WINDOW_S), ring.written)
+            level = level_dbov(sound)
+            if level <= FLOOR_DBOV:
+                silent.append(column + 1)
+                continue
+            peak = 20 * np.log10(max(float(np.abs(sound).max()), 1e-6))
+            lines.append(Text(f"       input {column + 1:<2}  ").append_text(meter_bar(level, peak)))
+        if silent:
+            lines.append(Text(f"       {_inputs(silent)}: no sound"))
+        self.has_sound = len(silent) < ring.columns
+        return lines
+
+    def close(self) -> None:
+        self._child.kill()
+        if self._ring:
+            self._ring.free()
+
+
+def _heading(d: InputDevice) -> Text:
+    return Text(f"{'*' if d.is_default else ' '} {d.number:>3}  {d.name}  ({d.system}, {d.inputs} inputs, {d.native_rate_hz} Hz)")
+
+
+def _inputs(numbers: list[int]) -> str:
+    """Input numbers for people: "input 3", "inputs 2-8", "inputs 1, 3-8"."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    said = ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs)
+    return f"input{'s' if len(numbers) > 1 else ''} {said}"
+
+
+def show_devices(seconds: float) -> None:
+    """Print the inputs; with seconds > 0 also their levels: live on a terminal, else once after some seconds.
+
+    Raises UserError when there is none.
+    """
+    devices = list_inputs()
+    if not devices:
+        raise UserError("no sound device can listen; plug one in and try again")
+    console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    if seconds <= 0:
+        for device in devices:
+            console.print(_heading(device))
+        return
+    found = [_Listening(device) for device in devices]
+    try:
+        if console.is_terminal:
+            _live(console, found, seconds)
+        else:
+            ends_s = time.monotonic() + _LONGEST_S
+            while time.monotonic() < ends_s and not all(one.is_known for one in found):
+                time.sleep(0.1)
+            for line in (line for one in found for line in one.lines()):
+                console.print(line)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        for one in found:
+            one.close()
+
+
+def _live(console: Console, found: list[_Listening], seconds: float) -> None:
+    ends_s = time.monotonic() + seconds
+    with Live(console=console, auto_refresh=False) as live:
+        while (left_s := ends_s - time.monotonic()) > 0:
+            live.update(_picture(found, console.width, console.height, left_s), refresh=True)
+            time.sleep(0.15)
+
+
+def _picture(found: list[_Listening], width: int, height: int, left_s: float) -> Group:
+    """All devices, or only those with sound where the terminal has not room for all."""
+    told = [(one, one.lines()) for one in found]
+    foot = [f"* default   talk on the radio and see which bar moves   Ctrl-C ends, or {left_s:.0f} s"]
+    if sum(1 + len(line) // width for _, lines in told for line in lines) > height - 2:
+        quiet = sum(not one.has_sound for one, _ in told)
+        told = [(one, lines) for one, lines in told if one.has_sound]
+        foot = [f"{quiet} devices without sound are not shown: this terminal is too small", *foot]
+    return Group(*[line for _, lines in told for line in lines], *[Text(line, style="dim") for line in foot])

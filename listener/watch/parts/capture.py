@@ -1,0 +1,148 @@
+"""One sound device under supervision: its capture process and its ring, whatever happens to them."""
+
+import time
+from dataclasses import dataclass
+
+from listener.settings.watch import SupervisionSettings
+from listener.sound.capture import Lost, Opened, Source, run_capture
+from listener.sound.ring import Hole, Ring
+from listener.watch.health import Reason
+from listener.watch.parts.process import Child
+
+_WAITS_S = (0.2, 0.5, 1.0, 2.0)
+_OPENING_S = 10.0
+_FIRST_FRAMES_S = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Sound that is missing: seconds, in frames [first, after) if they are known."""
+
+    seconds: float
+    first: int
+    after: int
+    why: str
+
+
+class CaptureSupervisor:
+    """Keeps a source open. tick() often; ring is None until it was opened for the first time.
+
+    generation counts the rings: a device that comes back with another rate gets a new one.
+    """
+
+    def __init__(self, source: Source, settings: SupervisionSettings, now_s: float) -> None:
+        self.source = source
+        self.ring: Ring | None = None
+        self.generation = 0
+        self.device_name = source.title
+        self.restarts = 0
+        self._settings = settings
+        self._reason: Reason | None = Reason("starting", f"{source.title} is being opened")
+        self._overflows = 0
+        self._counted = (0, 0.0)
+        self._failures = 0
+        self._start(now_s)
+
+    @property
+    def pid(self) -> int:
+        return self._child.pid if self._child else 0
+
+    @property
+    def links(self) -> list[object]:
+        """What to wait for."""
+        return [self._child.link, self._child.sentinel] if self._child else []
+
+    def reasons(self) -> list[Reason]:
+        """Why no sound comes, if none does."""
+        return [self._reason] if self._reason else []
+
+    def tick(self, now_s: float) -> list[Gap]:
+        """Follow the process; gives the gaps that became known."""
+        gaps: list[Gap] = []
+        if self._child is None:
+            if now_s >= self._start_at_s:
+                self._start(now_s)
+            return gaps
+        for message in self._child.messages():
+            match message:
+                case Opened():
+                    gaps += self._opened(message)
+                case Lost(reason):
+                    self._reason = Reason("device_gone", reason)
+                    self._end(now_s)
+                    return gaps
+        if not self._child.alive:
+            self._reason = Reason("device_gone", f"the capture process of {self.source.title} {self._child.ended}")
+            self._end(now_s)
+            return gaps
+        self._watch_frames(now_s)
+        return gaps + self._overflow(now_s)
+
+    def stop(self) -> None:
+        if self._child:
+            self._child.stop(1.0)
+            self._child = None
+        if self.ring:
+            self.ring.free()
+
+    def _start(self, now_s: float) -> None:
+        self._child = Child(
+            f"capture of {self.source.title}", run_capture, self.source, self.ring.name if self.ring else None
+        )
+        self._started_s = now_s
+        self._start_at_s = 0.0
+        self._opened_ns = 0
+
+    def _end(self, now_s: float) -> None:
+        assert self._child
+        self._child.kill()
+        self._child = None
+        self._start_at_s = now_s + _WAITS_S[min(self._failures, len(_WAITS_S) - 1)]
+        self._failures += 1
+        self.restarts += 1
+
+    def _opened(self, opened: Opened) -> list[Gap]:
+        self.device_name = opened.device_name
+        self._opened_ns = time.monotonic_ns()
+        if self.ring and self.ring.name == opened.ring_name:
+            hole: Hole = self.ring.hole
+            if hole.after != self.ring.written and hole.after == hole.first:
+                return []
+            return [Gap((hole.after - hole.first) / self.ring.rate_hz, hole.first, hole.after, "the device was gone")]
+        if self.ring:
+            self.ring.free()
+        self.ring = Ring.attach(opened.ring_name)
+        self.generation += 1
+        self._overflows = 0
+        return []
+
+    def _watch_frames(self, now_s: float) -> None:
+        assert self._child
+        if not self._opened_ns:
+            if now_s - self._started_s > _OPENING_S:
+                self._reason = Reason("device_gone", f"{self.source.title} does not open")
+                self._end(now_s)
+            return
+        came_ns = max(self.ring.written_ns if self.ring else 0, self._opened_ns)
+        silent_s = (time.monotonic_ns() - came_ns) * 1e-9
+        if self.ring and self.ring.written_ns > self._opened_ns and silent_s < self._settings.no_frames_s:
+            self._reason, self._failures = None, 0
+        elif silent_s >= self._settings.no_frames_s:
+            self._reason = Reason("no_frames", f"{self.device_name} is open but gives no sound")
+            # The first sound of a sound server's source may take seconds.
+            patience_s = _FIRST_FRAMES_S if came_ns == self._opened_ns else 3 * self._settings.no_frames_s
+            if silent_s >= patience_s and not self.source.file:
+                self._end(now_s)
+
+    def _overflow(self, now_s: float) -> list[Gap]:
+        """The sound system dropped sound: how much is estimated from the clock."""
+        if not self.ring:
+            return []
+        written, overflows = self.ring.written, self.ring.overflows
+        before, then_s = self._counted
+        self._counted = (written, now_s)
+        if overflows == self._overflows:
+            return []
+        self._overflows = overflows
+        missing_s = max(0.0, (now_s - then_s) - (written - before) / self.ring.rate_hz)
+        return [Gap(missing_s, written, written, "dropped by the sound system (length estimated)")]

@@ -1,0 +1,91 @@
+"""The alert tone's process under supervision. A tone that cannot sound is told and hurts nothing else."""
+
+import time
+from collections.abc import Callable
+
+from listener.errors import UserError
+from listener.settings.watch import ToneSettings
+from listener.sound.capture import Lost
+from listener.tell.tone import run_tone
+from listener.watch.parts.process import Child
+
+_AGAIN_S = 5.0
+
+
+class ToneSupervisor:
+    """Sounds the tone. on_fault(what, detail) is called when it cannot be."""
+
+    def __init__(
+        self, settings: ToneSettings, monitored: list[str | int | None], on_fault: Callable[[str, str], None]
+    ) -> None:
+        self._settings = settings
+        self._monitored = monitored
+        self._on_fault = on_fault
+        self._child: Child | None = None
+        self._start_at_s = 0.0
+        self._ends_s = 0.0
+        self._now_s = 0.0
+        self.trouble = ""
+
+    @property
+    def is_sounding(self) -> bool:
+        """Whether the tone is meant to be sounding now."""
+        return self._now_s < self._ends_s
+
+    def sound(self) -> None:
+        """An alert: sound until silence(), or for as long as is set."""
+        if not self._settings.enabled:
+            return
+        self._ends_s = self._now_s + self._settings.for_s
+        if self._child:
+            self._child.tell("sound")
+
+    def silence(self) -> None:
+        """Somebody has acknowledged."""
+        self._ends_s = 0.0
+        if self._child:
+            self._child.tell("silence")
+
+    def tick(self, now_s: float) -> None:
+        self._now_s = now_s
+        if not self._settings.enabled:
+            return
+        if self._child is None:
+            if now_s >= self._start_at_s:
+                self._child = Child("tone", run_tone, self._settings, self._monitored)
+                if self.is_sounding:
+                    self._child.tell("sound")
+            return
+        lost = [message for message in self._child.messages() if isinstance(message, Lost)]
+        if lost or not self._child.alive:
+            self._say(lost[0].reason if lost else f"tone: its process {self._child.ended}")
+            self._child.kill()
+            self._child = None
+            self._start_at_s = now_s + _AGAIN_S
+
+    def stop(self) -> None:
+        if self._child:
+            self._child.stop(0.5)
+            self._child = None
+
+    def _say(self, trouble: str) -> None:
+        if trouble != self.trouble:
+            self.trouble = trouble
+            self._on_fault("tone", trouble)
+
+
+def play_once(settings: ToneSettings, monitored: list[str | int | None], seconds: float) -> None:
+    """Play the tone for a test. Raises UserError when it cannot be."""
+    child = Child("tone", run_tone, settings.model_copy(update={"for_s": seconds}), monitored)
+    try:
+        child.tell("sound")
+        ends_s = time.monotonic() + seconds + 1.0
+        while time.monotonic() < ends_s:
+            for message in child.messages():
+                if isinstance(message, Lost):
+                    raise UserError(message.reason)
+            if not child.alive:
+                raise UserError(f"tone: its process {child.ended}")
+            time.sleep(0.05)
+    finally:
+        child.kill()

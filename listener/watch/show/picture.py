@@ -1,0 +1,174 @@
+"""What the console shows: a view of the station as a picture for a terminal of any size, and rows as plain lines.
+
+Words and shapes say everything; colours (Okabe and Ito's, which colour-blind people can tell apart) only repeat it.
+"""
+
+from datetime import UTC, datetime
+from textwrap import wrap
+
+from rich.console import Group, RenderableType
+from rich.panel import Panel
+from rich.text import Text
+
+from listener.keep.journal import Row
+from listener.keep.records import words as row_words
+from listener.watch.show.big_text import LINES, big
+from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard
+
+_SHAPES = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
+_COLOURS = {
+    State.LISTENING: "#56B4E9",
+    State.PARTLY_HEARD: "#E69F00",
+    State.CALL_HEARD: "#000000 on #F0E442",
+    State.BLIND: "#FFFFFF on #D55E00",
+}
+_EDGES = {
+    State.LISTENING: "#56B4E9", State.PARTLY_HEARD: "#E69F00", State.CALL_HEARD: "#F0E442", State.BLIND: "#D55E00",
+}  # fmt: skip
+ALARM = f"bold {_COLOURS[State.BLIND]}"
+_METER_CELLS = 30
+_LOWEST_DBOV = -60.0
+_BIG_CHANNEL_LINES = LINES + 4
+_SMALL_CHANNEL_LINES = 5
+_FOOT_LINES = 4
+_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence")
+
+
+def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:
+    """Level as a bar from -60 to 0 dBov with its number; the peak is a mark in it."""
+    share = min(1.0, max(0.0, 1 - level_dbov / _LOWEST_DBOV))
+    full = round(share * cells)
+    peak = min(cells - 1, round(min(1.0, max(0.0, 1 - peak_dbov / _LOWEST_DBOV)) * cells))
+    line = "█" * full + "·" * (cells - full)
+    line = line[:peak] + "|" + line[peak + 1 :]
+    number = f"{level_dbov:4.0f} dBov" if level_dbov > -119 else "no sound"
+    return Text(f"{line} {number}")
+
+
+def ago(seconds: float) -> str:
+    """A time span for people: '8 s', '3 min', '2 h 5 min'."""
+    seconds = max(0.0, seconds)
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    minutes = int(seconds // 60)
+    return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def clock_text(unix_s: float) -> str:
+    """Local time and UTC: '14:03:21 (13:03:21 UTC)'; once where they are the same."""
+    moment = datetime.fromtimestamp(unix_s, UTC)
+    local = moment.astimezone()
+    return f"{moment:%H:%M:%S} UTC" if not local.utcoffset() else f"{local:%H:%M:%S} ({moment:%H:%M:%S} UTC)"
+
+
+def per_cent(confidence: float) -> str:
+    """A confidence for people: nothing is certain."""
+    return f"{min(confidence, 0.99):.0%}"
+
+
+def call_text(shown: Shown, now_unix_s: float) -> Text:
+    """One call in words."""
+    when = f"{clock_text(shown.unix_s)}  {ago(now_unix_s - shown.unix_s)} ago"
+    if shown.kind != "alert":
+        return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
+    line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {per_cent(shown.confidence)}  ")
+    if shown.acknowledged_by:
+        return line.append(f"seen by {shown.acknowledged_by}")
+    return Text(f"{line}NOT ACKNOWLEDGED; advisory: confirm by ear", style="bold")
+
+
+def words_text(words: tuple[WordHeard, ...], now_unix_s: float) -> Text:
+    """The single words of the last half minute; one that was heard weakly has a question mark."""
+    recent = [w for w in words if now_unix_s - w.unix_s < 30]
+    heard = "  ".join(f"{w.phrase}{'' if w.score > 0 else '?'} {ago(now_unix_s - w.unix_s)}" for w in recent[-5:])
+    return Text(f"words {heard or '-'}")
+
+
+def big_state(channel: ChannelView, width: int) -> list[Text]:
+    """Shape and state in big letters across so many columns, and the channel's name where there is room."""
+    state = channel.state
+    lines = big(f"{_SHAPES[state]} {state.value}")
+    if len(lines[0]) + 1 > width:
+        lines = big(state.value)  # the shape stands in the title
+    name = big(channel.name)
+    if len(lines[0]) + len(name[0]) + 8 <= width:
+        room = width - len(name[0]) - 3
+        lines = [line.ljust(room) + of_name for line, of_name in zip(lines, name, strict=True)]
+    return [Text(f" {line}".ljust(width), style=_COLOURS[state], no_wrap=True, overflow="crop") for line in lines]
+
+
+def channel_panel(channel: ChannelView, now_unix_s: float, width: int, room: int) -> RenderableType:
+    """One channel in at most so many lines: its state as a big word, or one line where there is no room for it, and
+    what it rests on. What matters least is left out first.
+    """
+    state, shape = channel.state, _SHAPES[channel.state]
+    within = width - 4
+    lines = big_state(channel, within) if room >= _BIG_CHANNEL_LINES else [
+        Text(f" {shape} {state.value} ", style=f"bold {_COLOURS[state]}")
+    ]  # fmt: skip
+    told = []
+    for because in channel.because:
+        since = f"since {clock_text(because.since_unix_s)}, {ago(now_unix_s - because.since_unix_s)}"
+        told.append(Text(f"{shape} {because.detail} ({since})", style="bold"))
+    calls = list(channel.unacknowledged)[-3:] or [c for c in (channel.last_alert,) if c]
+    told += [call_text(call, now_unix_s) for call in calls[::-1]] or [Text("no call heard yet")]
+    if channel.last_partly and now_unix_s - channel.last_partly.unix_s < 600:
+        told.append(call_text(channel.last_partly, now_unix_s))
+    level = Text("level ").append_text(meter_bar(channel.level_dbov, channel.peak_dbov))
+    level.append(f"   SNR {channel.snr_db:.0f} dB   behind {channel.behind_s:.1f} s")
+    for line in (*told, level, words_text(channel.words, now_unix_s)):
+        lines += [Text(part, style=line.style) for part in wrap(line.plain, within)]
+    title = Text(f" {shape} {channel.name}  ", style="bold")
+    proof = {None: "not proved yet", True: "proof passed", False: "PROOF FAILED"}[channel.proof_passed]
+    when = f" {ago(now_unix_s - channel.proof_unix_s)} ago" if channel.proof_unix_s else ""
+    foot = Text(f"{channel.device}   {proof}{when}   gaps {channel.gaps}   restarts {channel.restarts}")
+    return Panel(Group(*lines[: room - 2]), title=title, title_align="left", subtitle=foot, subtitle_align="left",
+                 border_style=_EDGES[state])  # fmt: skip
+
+
+def channel_line(channel: ChannelView, now_unix_s: float, width: int) -> Text:
+    """One channel in one line: state, name, and the reason, the call or the level."""
+    state = channel.state
+    line = Text(f" {_SHAPES[state]} {state.value:<12} ", style=f"bold {_COLOURS[state]}", no_wrap=True, overflow="ellipsis")
+    line.append(f" {channel.name:<12} ", style="bold default on default")
+    if state == State.BLIND and channel.because:
+        told = Text(f"{channel.because[0].detail}, {ago(now_unix_s - channel.because[0].since_unix_s)}")
+    elif state == State.CALL_HEARD and channel.unacknowledged:
+        told = call_text(channel.unacknowledged[-1], now_unix_s)
+    else:
+        told = meter_bar(channel.level_dbov, channel.peak_dbov, 12)
+    line.append(told.plain, style="default on default")
+    line.truncate(width, overflow="ellipsis")
+    return line
+
+
+def picture(view: StationView, height: int, width: int) -> RenderableType:
+    """The whole view for a terminal of so many lines and columns: as big as all channels have room for."""
+    room = (height - _FOOT_LINES) // max(1, len(view.channels))
+    if room >= _SMALL_CHANNEL_LINES:
+        parts = [channel_panel(channel, view.unix_s, width, room) for channel in view.channels]
+    else:
+        parts = [channel_line(channel, view.unix_s, width) for channel in view.channels]
+    troubles = [text for text in (view.journal_trouble, view.tone_trouble) if text]
+    faults = [f"{datetime.fromtimestamp(at, UTC):%H:%M:%S} UTC  {text}" for at, text in view.faults if text not in troubles]
+    below = [Text(line, no_wrap=True, overflow="ellipsis") for line in [*faults[-3 + len(troubles) :], *troubles]]
+    return Group(*parts, *below, foot_text(view))
+
+
+def foot_text(view: StationView) -> Text:
+    """Time, journal, tone, recording, page, keys."""
+    foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}  ", style="bold")
+    foot.append(f"journal {'ok' if not view.journal_trouble else 'TROUBLE'}  ")
+    foot.append(f"tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}  ")
+    foot.append("".join(f"{said}  " for said in (view.recording, view.page) if said))
+    return foot.append("a: acknowledge  q: quit", style="dim")
+
+
+def plain_line(row: Row) -> str:
+    """A journal row as one line: UTC, channel, what."""
+    return f"{row.utc[:23]}Z  {row.channel or '-':<12}  {row_words(row)}"
+
+
+def is_told(row: Row) -> bool:
+    """Whether a row is one for people who read lines."""
+    return row.kind in _TOLD

@@ -1,0 +1,105 @@
+"""The console picture: words and shapes say the state, at any width; a broken picture becomes plain lines."""
+
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from listener.watch.show.big_text import LINES, big
+from listener.watch.show.picture import ago, channel_line, meter_bar, per_cent, picture
+from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard
+
+NOW = 1_900_000_000.0
+CALL = Shown(7, "alert", "2030-03-17T17:46:32.000000Z", NOW - 8, "suspend", 3, 3, 0.97, 10.0, 12.0, 0.3)
+QUIET = ChannelView(
+    number=0, name="Launch", device="USB Audio", state=State.LISTENING, since_unix_s=NOW - 60, because=(),
+    level_dbov=-24.0, peak_dbov=-9.0, noise_dbov=-50.0, snr_db=26.0, words=(), last_alert=None, last_partly=None,
+    unacknowledged=(), engine="ear", model="ear-2", behind_s=0.0, restarts=0, gaps=0, proof_passed=True,
+    proof_unix_s=NOW - 90, proof_detail="the known call was found", stream_s=60.0, pids={},
+)  # fmt: skip
+
+
+def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
+    view = StationView(
+        unix_s=NOW, uptime_s=3_700.0, cursor=9, channels=channels, faults=((NOW - 5, "tone: no output device"),),
+        journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
+        settings_fingerprint="f",
+    )  # fmt: skip
+    console = Console(width=width, height=height, force_terminal=False, record=True, file=open("/dev/null", "w"))
+    console.print(picture(view, height, width))
+    return console.export_text()
+
+
+@pytest.mark.parametrize("state", list(State))
+def test_every_state_has_a_big_word_and_a_shape_of_its_own(state):
+    text, narrow = shown(replace(QUIET, state=state)), shown(replace(QUIET, state=state), width=80)
+    shapes = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
+    drawn = big(f"{shapes[state]} {state.value}")
+    assert all(line in text for line in drawn)
+    assert [s for s in shapes.values() if s in text] == [shapes[state]]
+    assert all(line in narrow for line in big(state.value)) and len(drawn) == LINES
+    assert len({tuple(big(shape)) for shape in shapes.values()}) == len(State)
+
+
+def test_a_channel_s_name_is_big_too_where_there_is_room():
+    assert all(line in shown(QUIET, width=120) for line in big("Launch"))
+    assert big("Launch")[0] not in shown(QUIET, width=80)
+
+
+def test_a_call_says_phrase_time_age_confidence_and_that_it_is_to_be_confirmed():
+    text = shown(replace(QUIET, state=State.CALL_HEARD, last_alert=CALL, unacknowledged=(CALL,)), width=140)
+    assert "CALL HEARD: SUSPEND x3" in text and "17:46:32 UTC" in text and "8 s ago" in text
+    assert "CALL HEARD: SUSPEND x3" in text and text.count("17:46:32") == 1, "local time is UTC here: told once"
+    assert "97%" in text and "NOT ACKNOWLEDGED; advisory: confirm by ear" in text
+
+
+def test_blindness_says_why_and_since_when_and_an_open_call_stays_below_it():
+    because = Because("device_gone", "input device 'USB Audio' has stopped", NOW - 42)
+    text = shown(replace(QUIET, state=State.BLIND, because=(because,), unacknowledged=(CALL,)), width=140)
+    assert "input device 'USB Audio' has stopped (since " in text and "42 s)" in text
+    assert "NOT ACKNOWLEDGED" in text
+
+
+def test_a_partly_heard_call_says_how_much_of_it_was_heard_and_no_confidence_of_a_call():
+    partly = replace(CALL, kind="partly_heard", words_heard=2)
+    text = shown(replace(QUIET, state=State.PARTLY_HEARD, last_partly=partly))
+    assert "partly heard: SUSPEND, 2 of 3" in text and "%" not in text
+
+
+def test_no_confidence_is_told_as_certain():
+    assert [per_cent(c) for c in (0.5, 0.994, 0.9951, 1.0)] == ["50%", "99%", "99%", "99%"]
+
+
+def test_words_heard_weakly_have_a_question_mark():
+    words = (WordHeard(NOW - 4, "suspend", -1.2), WordHeard(NOW - 3, "suspend", 4.8), WordHeard(NOW - 31, "suspend", 5.0))
+    assert "words suspend? 4 s  suspend 3 s " in shown(replace(QUIET, words=words))
+
+
+@pytest.mark.parametrize("channels, height, width", [(1, 24, 80), (2, 24, 80), (2, 40, 120), (8, 24, 80), (8, 60, 120), (16, 24, 80)])
+def test_all_channels_fit_the_terminal_whatever_has_happened(channels, height, width):
+    because = (Because("device_gone", "input device 'USB Audio' cannot be opened: is it in use or unplugged?", NOW - 42),)
+    blind = replace(QUIET, state=State.BLIND, because=because, name="Net 1")
+    calls = [replace(QUIET, number=k, name=f"Net {k}", state=State.CALL_HEARD, last_alert=CALL, unacknowledged=(CALL,))
+             for k in range(1, channels)]  # fmt: skip
+    text = shown(*[blind, *calls], height=height, width=width)
+    lines = text.rstrip("\n").split("\n")
+    assert len(lines) <= height and max(map(len, lines)) <= width
+    assert "a: acknowledge" in lines[-1] + lines[-2]
+    assert text.count("▲") == channels - 1 or len(calls) * 2 == text.count("▲")
+
+
+def test_a_channel_in_one_line_says_state_name_and_why():
+    because = (Because("device_gone", "no input device 'USB Audio'", NOW - 42),)
+    line = channel_line(replace(QUIET, state=State.BLIND, because=because), NOW, 80).plain
+    assert line.startswith(" ✖ BLIND ") and "Launch" in line and "no input device 'USB Audio', 42 s" in line
+    assert "CALL HEARD: SUSPEND x3" in channel_line(replace(QUIET, state=State.CALL_HEARD, unacknowledged=(CALL,)), NOW, 80).plain
+
+
+def test_the_meter_shows_level_peak_and_no_sound():
+    assert meter_bar(-30.0, -6.0).plain == "█" * 15 + "·" * 12 + "|" + "·" * 2 + "  -30 dBov"
+    assert meter_bar(-120.0, -120.0).plain.endswith("no sound")
+
+
+@pytest.mark.parametrize("seconds, said", [(0, "0 s"), (59.6, "60 s"), (120, "2 min"), (7_500, "2 h 5 min"), (-1, "0 s")])
+def test_spans_of_time_for_people(seconds, said):
+    assert ago(seconds) == said

@@ -1,0 +1,80 @@
+"""The tone through a real sound server: it sounds until somebody acknowledges, and never on a monitored device."""
+
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from listener.settings.watch import SupervisionSettings, ToneSettings
+from listener.sound.capture import Source
+from listener.watch.parts.capture import CaptureSupervisor
+from listener.watch.parts.tone import ToneSupervisor
+from tests.watch.parts import has_sound_server, sound_server
+
+STARTED_S = 15.0
+
+
+@pytest.fixture
+def server(tmp_path, need, monkeypatch):
+    need(has_sound_server(), "PulseAudio (apt install pulseaudio pulseaudio-utils libportaudio2 libasound2-plugins)")
+    with sound_server(tmp_path / "pulse", ["launch", "speaker"]) as server:
+        for name, value in server.env.items():
+            monkeypatch.setenv(name, value)
+        yield server
+
+
+def strongest_hz(sound: np.ndarray, rate_hz: int) -> float:
+    return float(np.argmax(np.abs(np.fft.rfft(sound * np.hanning(len(sound))))) * rate_hz / len(sound))
+
+
+def test_it_sounds_on_the_loudspeaker_and_falls_silent_when_told(tmp_path: Path, server):
+    faults: list[str] = []
+    settings = ToneSettings(device="speaker_out", level_db=-10, high_hz=1_500, low_hz=900)
+    tone = ToneSupervisor(settings, ["launch"], lambda what, detail: faults.append(detail))
+    microphone = CaptureSupervisor(Source("speaker", (1,), 48_000), SupervisionSettings(), time.monotonic())
+    try:
+        loud_s = _until(tone, microphone, lambda sound: np.abs(sound).max() > 0.2, sound_first=True)
+        assert loud_s < STARTED_S and tone.is_sounding and faults == []
+        _until(tone, microphone, lambda sound: len(sound) > 0 and abs(strongest_hz(sound, 48_000) - 1_500) < 15)
+        _until(tone, microphone, lambda sound: len(sound) > 0 and abs(strongest_hz(sound, 48_000) - 900) < 15)
+        tone.silence()
+        assert not tone.is_sounding
+        _until(tone, microphone, lambda sound: np.abs(sound).max() < 1e-4, window_s=0.8)
+    finally:
+        tone.stop()
+        microphone.stop()
+
+
+def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):
+    faults: list[str] = []
+    tone = ToneSupervisor(ToneSettings(device="launch"), ["launch"], lambda what, detail: faults.append(detail))
+    began = time.monotonic()
+    try:
+        tone.tick(began)
+        tone.sound()
+        while not faults:
+            assert time.monotonic() - began < STARTED_S
+            tone.tick(time.monotonic())
+            time.sleep(0.05)
+    finally:
+        tone.stop()
+    assert "output device 'launch' is also listened to, and would be heard as radio" in faults[0]
+
+
+def _until(tone: ToneSupervisor, microphone: CaptureSupervisor, heard, window_s: float = 0.2, sound_first: bool = False) -> float:
+    """Follow both until the last window of sound is as wanted; gives how long that took."""
+    began = time.monotonic()
+    while True:
+        now_s = time.monotonic()
+        tone.tick(now_s)
+        microphone.tick(now_s)
+        ring = microphone.ring
+        if sound_first and ring and ring.written:
+            tone.sound()
+            sound_first = False
+        window = round(window_s * 48_000)
+        if ring and ring.written > window and heard(ring.read(0, ring.written - window, ring.written)):
+            return now_s - began
+        assert now_s - began < STARTED_S, "not heard in time"
+        time.sleep(0.03)
