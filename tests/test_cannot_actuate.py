@@ -59,9 +59,12 @@ def uses(tree: ast.AST) -> Iterator[str]:
             name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
             if name in FORBIDDEN_CALLS and not is_method_of_other_things(node, name):
                 yield name
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            if node.value.startswith(("/dev/", "/sys/class/gpio", "COM1", "\\\\.\\")):
-                yield node.value
+        elif (
+            isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and node.value.startswith(("/dev/", "/sys/class/gpio", "COM1", "\\\\.\\"))
+        ):
+            yield node.value
 
 
 def forbidden_module(name: str) -> str | None:

@@ -1,5 +1,6 @@
 """Does a drill fit its recordings? Every problem is one line that names the entry and the remedy."""
 
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -103,7 +104,7 @@ def _calls(drill: Drill, sounds: list[Sound]) -> list[str]:
         if end is not None:
             placed.append((number, call, span))
     placed.sort(key=lambda item: item[2])
-    for (n, one, a), (m, two, b) in zip(placed, placed[1:]):
+    for (n, one, a), (m, two, b) in itertools.pairwise(placed):
         apart = one.recording and two.recording and one.recording != two.recording
         if b[0] < a[1] and not apart:
             problems.append(f"calls {n} and {m} overlap: {_times(a)} and {_times(b)}; correct or remove one")

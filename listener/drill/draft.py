@@ -1,5 +1,6 @@
 """A first drill file from recordings: the machine listens, the trainer corrects."""
 
+import itertools
 import os
 from pathlib import Path
 
@@ -62,7 +63,7 @@ def draft(title: str, heard: list[HeardTrack], labels: list[Label], phrase: str,
 
 def _unchecked(name: str | None, alert: Alert, repeats: int) -> MadeCall:
     words = tuple((round(h.start_s, 3), round(h.end_s, 3)) for h in alert.hits)
-    ordered = all(a[1] <= b[0] for a, b in zip(words, words[1:]))
+    ordered = all(a[1] <= b[0] for a, b in itertools.pairwise(words))
     return MadeCall(
         at_s=(round(alert.start_s, 3), round(alert.end_s, 3)),
         words_s=words if ordered and len(words) >= repeats else (),

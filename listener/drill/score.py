@@ -182,7 +182,7 @@ def _call_score(
     stretches: Sequence[TrackStretch],
 ) -> CallScore:
     call = drill.calls[i]
-    start, complete_s, timed_by = span
+    _start, complete_s, timed_by = span
     first = _first(answers.alerts[i])
     near = answers.near.get(i)
     alert = first[1] if first else None

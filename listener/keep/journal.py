@@ -7,6 +7,7 @@ damaged it is set aside, what can be read is saved into a new one, and writing g
 """
 
 import hashlib
+import itertools
 import json
 import logging
 import os
@@ -80,7 +81,7 @@ class Row:
         """The row as plain values, body included, for JSON."""
         return {
             "id": self.id, "utc": self.utc, "monotonic_s": round(self.monotonic_s, 3), "kind": self.kind,
-            "channel": self.channel, "sample": self.sample, "about": self.about, **{"body": self.body},
+            "channel": self.channel, "sample": self.sample, "about": self.about, "body": self.body,
         }  # fmt: skip
 
 
@@ -257,7 +258,7 @@ class Journal:
             self._check_all(reader)
         finally:
             reader.close()
-        for after, before in zip(rows, rows[1:], strict=False):
+        for after, before in itertools.pairwise(rows):
             if after[8] != chain_hash(before[8], Row(*after[:7], {}), after[7]):
                 raise _Damaged(f"row {after[0]} does not read back as it was written")
         if rows and rows[0][8] != self._chain:

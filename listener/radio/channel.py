@@ -224,7 +224,7 @@ class Narrowband:
 
 
 def _resample(samples: np.ndarray, from_hz: float, to_hz: float) -> np.ndarray:
-    up, down = int(round(to_hz)), int(round(from_hz))
+    up, down = round(to_hz), round(from_hz)
     return samples if up == down else resample_poly(samples, up, down).astype(np.float32)
 
 

@@ -30,7 +30,7 @@ class Meter:
     def __init__(self, rate_hz: int) -> None:
         self._frame = max(1, round(rate_hz * FRAME_S))
         self._rest = np.zeros(0, np.float32)
-        self._levels: deque[float] = deque([], round(_MEMORY_S / FRAME_S))
+        self._levels: deque[float] = deque(maxlen=round(_MEMORY_S / FRAME_S))
         self._offset: float | None = None
         self.level_dbov = FLOOR_DBOV
         self.peak_dbov = FLOOR_DBOV

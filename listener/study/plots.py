@@ -8,12 +8,12 @@ import matplotlib
 
 matplotlib.use("svg")
 
-import numpy as np  # noqa: E402
-from matplotlib.axes import Axes  # noqa: E402
-from matplotlib.figure import Figure  # noqa: E402
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from listener.score.metrics import normal_deviate  # noqa: E402
-from listener.study.results import Heard, ratios, select  # noqa: E402
+from listener.score.metrics import normal_deviate
+from listener.study.results import Heard, ratios, select
 
 HUMAN_SRT_DB = (-11.6, -8.0)
 """Digits in noise, normal hearing: the range of published speech reception thresholds."""

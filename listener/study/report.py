@@ -89,7 +89,7 @@ def table(
     csv = frame.write_csv()
     (folder / "tables" / file).write_text(csv, encoding="utf-8")
     seen = frame if shown is None else shown
-    words = tuple(i for i, kind in enumerate(seen.dtypes) if kind == pl.String and shown is None or i < 2)
+    words = tuple(i for i, kind in enumerate(seen.dtypes) if (kind == pl.String and shown is None) or i < 2)
     rows = tuple(tuple(_cell(value, name) for value, name in zip(row, seen.columns)) for row in seen.iter_rows())
     columns = tuple(name.replace("_", " ") for name in seen.columns)
     data = base64.b64encode(csv.encode()).decode()

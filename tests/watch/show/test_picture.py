@@ -1,5 +1,6 @@
 """The console picture: words and shapes say the state, at any width; a broken picture becomes plain lines."""
 
+import io
 from dataclasses import replace
 
 import pytest
@@ -25,7 +26,7 @@ def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
         journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
         settings_fingerprint="f",
     )  # fmt: skip
-    console = Console(width=width, height=height, force_terminal=False, record=True, file=open("/dev/null", "w"))
+    console = Console(width=width, height=height, force_terminal=False, record=True, file=io.StringIO())
     console.print(picture(view, height, width))
     return console.export_text()
 
