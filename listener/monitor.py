@@ -42,6 +42,7 @@ class Monitor:
         self._finite = True
         self._spotter = engine.spotter()
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+        self._waiting: NDArray[np.float32]
         self._start(0)
 
     @property

@@ -24,6 +24,10 @@ class Sound:
     end_s: float
 
     def holds(self, span: Span) -> bool:
+        """Whether a span of drill time, (start_s, end_s), lies inside this recording;
+
+        a millisecond of rounding is allowed.
+        """
         return self.start_s - 0.001 <= span[0] and span[1] <= self.end_s + 0.001
 
 

@@ -88,15 +88,16 @@ More channels of other recorders: name, file, channel, and offset_s (drill time 
 
 def _remarks(heard: list[HeardTrack]) -> list[str]:
     lines = _HELP.strip("\n").splitlines()
-    doubts = [(h.sound.track.name, e) for h in heard for e in h.events if _is_doubt(e)]
+    doubts = [
+        (h.sound.track.name, e)
+        for h in heard
+        for e in h.events
+        if isinstance(e, (PartlyHeard, Candidate)) and heard_at_all(e)
+    ]
     if doubts:
         lines += ["", "The listener also heard, short of an alert (was one a call?):"]
         lines += [f"  {name}: {_doubt(event)}" for name, event in sorted(doubts, key=lambda x: x[1].start_s)]
     return lines
-
-
-def _is_doubt(event: Event) -> bool:
-    return isinstance(event, (PartlyHeard, Candidate)) and heard_at_all(event)
 
 
 def _doubt(event: Call) -> str:

@@ -58,6 +58,7 @@ class FrameLevels:
         self._clipped: list[NDArray[np.float32]] = []
 
     def feed(self, samples: NDArray[np.float32]) -> None:
+        """The next samples: float32, shape (n,), full scale 1. What is not a number counts as silence."""
         samples = np.concatenate([self._rest, np.nan_to_num(samples)])
         whole = len(samples) // self._frame * self._frame
         now, self._rest = samples[:whole], samples[whole:]
@@ -69,6 +70,7 @@ class FrameLevels:
         self._clipped.append((np.abs(now) >= FULL_SCALE).reshape(-1, self._frame).mean(axis=1, dtype=np.float32))
 
     def finish(self) -> Levels:
+        """The levels of all whole frames so far; samples short of a frame are left out."""
         empty = [np.zeros(0, np.float32)]
         return Levels(self._start_s, np.concatenate(self._levels or empty), np.concatenate(self._clipped or empty))
 

@@ -91,6 +91,7 @@ def utc_text(unix_s: float) -> str:
 
 
 def body_text(body: dict[str, Any]) -> str:
+    """A body as it is stored and hashed: JSON with sorted keys and no spaces, so that equal bodies are equal texts."""
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
 
 

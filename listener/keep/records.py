@@ -50,6 +50,7 @@ class Records:
         self._database = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=5, check_same_thread=False)
 
     def close(self) -> None:
+        """Let go of the journal. Rows that are still being read end."""
         self._database.close()
 
     def rows(self, query: Query = Query()) -> Iterator[Row]:

@@ -21,7 +21,8 @@ FRAME = RATE_HZ // 50
 class SpeechTest(Protocol):
     """What webrtcvad.Vad offers."""
 
-    def is_speech(self, pcm16: bytes, rate_hz: int) -> bool: ...
+    def is_speech(self, pcm16: bytes, rate_hz: int) -> bool:
+        """One frame of 10, 20 or 30 ms: 16-bit mono samples as bytes, little-endian."""
 
 
 @dataclass(frozen=True, slots=True)

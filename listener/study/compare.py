@@ -79,7 +79,9 @@ def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
     """measure, condition, A, B, B - A with its 95 % interval, and p where the calls are the same."""
     rows: list[dict[str, Any]] = []
     common = [r for r in ratios(a.calls) if r in ratios(b.calls)]
-    for where, name in [({}, "all"), *(({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in common)]:
+    places: list[tuple[dict[str, Any], str]] = [({}, "all")]
+    places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in common]
+    for where, name in places:
         rows.append(_row(MISSED, name, a, b, a.missed(**where), b.missed(**where)))
         if same:
             pair = paired(a, b, **where)
@@ -108,7 +110,7 @@ def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
     difference = other.curve.srt_db - one.curve.srt_db
     low = high = None
     if one.srt_db and other.srt_db:
-        reach = float(np.hypot(*((i[1] - i[0]) / 2 for i in (one.srt_db, other.srt_db))))
+        reach = float(np.hypot((one.srt_db[1] - one.srt_db[0]) / 2, (other.srt_db[1] - other.srt_db[0]) / 2))
         low, high = difference - reach, difference + reach
     yield {"measure": "SRT, dB", "condition": "all", "engine_a": a.engine, "engine_b": b.engine, "a": one.curve.srt_db,
            "b": other.curve.srt_db, "b_less_a": difference, "low": low, "high": high, "p": None}  # fmt: skip

@@ -31,6 +31,8 @@ FOLD_ABOVE = 12
 
 @dataclass(frozen=True, slots=True)
 class Plot:
+    """A drawing for the report: SVG text, its title and caption; wide takes the page's whole width."""
+
     title: str
     svg: str
     caption: str

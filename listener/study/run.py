@@ -11,7 +11,7 @@ import warnings
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import yaml
 from rich.console import Console
@@ -27,6 +27,11 @@ from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial
 from listener.study.worker import run_chunk, run_prepared
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from listener.study.cluster import Cluster
 
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
@@ -151,13 +156,13 @@ class _Cores:
                     results.close()
 
 
-def _on_cluster(address: str):  # imported only when it is asked for: dask takes a second
+def _on_cluster(address: str) -> "Cluster":  # imported only when it is asked for: dask takes a second
     from listener.study.cluster import Cluster
 
     return Cluster(address)
 
 
-def _nothing():
+def _nothing() -> "np.ndarray":
     import numpy as np
 
     return np.zeros(0, np.int16)

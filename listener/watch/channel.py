@@ -215,6 +215,7 @@ class Channel:
         return Change(self.state, reasons)
 
     def view(self) -> ChannelView:
+        """All that people see of the channel now, as an immutable value."""
         ring, health, recogniser = self.capture.ring, self._health, self.recogniser
         meter = health.meter if health else None
         return ChannelView(

@@ -107,6 +107,7 @@ class Station:
 
     @property
     def journal(self) -> Journal:
+        """The journal that the station writes to."""
         return self._rows.journal
 
     @property
