@@ -9,7 +9,7 @@ from listener.drill.convert import calls_and_actions
 from listener.drill.hear import HeardTrack
 from listener.drill.script import Drill, MadeCall, Track, drill_text
 from listener.errors import UserError
-from listener.events import Alert, Call, Candidate, Event, PartlyHeard
+from listener.events import Alert, Call, Candidate, PartlyHeard
 from listener.score.labels import Label
 from listener.sound.files import open_recording
 

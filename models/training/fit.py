@@ -175,6 +175,7 @@ class Fit:
         """
         with torch.no_grad(), torch.autocast(self.device.type, torch.bfloat16):
             start = torch.zeros(len(clean), dtype=torch.long, device=self.device)
+            assert self.teacher is not None
             felt = self.teacher.encode(self.features(clean), start, whole=True)
         with torch.autocast(self.device.type, torch.bfloat16):
             echo = self.net.echo(trunk)
