@@ -86,7 +86,11 @@ class Row:
 
 
 def utc_text(unix_s: float) -> str:
-    """A time as text that sorts: 2031-05-01T12:00:00.250000Z."""
+    """A time as text that sorts.
+
+    >>> utc_text(1_935_576_000.25)
+    '2031-05-03T12:00:00.250000Z'
+    """
     return datetime.fromtimestamp(unix_s, UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 

@@ -113,7 +113,12 @@ _Gate = Annotated[
 
 
 class Settings(_Model):
-    """Everything that can be set. Defaults are the flight deck's."""
+    """Everything that can be set. Defaults are the flight deck's.
+
+    >>> field = Settings(phrases=({"words": "stop", "repeats": 2},), sensitivity="eager")
+    >>> field.phrases[0].words, field.phrases[0].repeats, field.engine
+    ('stop', 2, 'ear')
+    """
 
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls to listen for, any number at once."""

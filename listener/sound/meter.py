@@ -13,7 +13,14 @@ _MEMORY_S = 10.0
 
 
 def level_dbov(samples: NDArray[np.float32]) -> float:
-    """RMS level in dB relative to overload: a full-scale sine reads -3.01, a full-scale square wave 0."""
+    """RMS level in dB relative to overload: a full-scale sine reads -3.01, a full-scale square wave 0.
+
+    samples: float32, shape (n,), full scale +-1. FLOOR_DBOV for silence and for no samples.
+
+    >>> second = np.arange(16_000) / 16_000
+    >>> f"{level_dbov(np.sin(2 * np.pi * 1_000 * second).astype(np.float32)):.2f}"
+    '-3.01'
+    """
     if not len(samples):
         return FLOOR_DBOV
     power = float(np.mean(np.square(samples, dtype=np.float64)))

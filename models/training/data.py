@@ -230,7 +230,7 @@ class Composer:
         engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
         speaker = self.speakers[engine][rng.choice(len(self.speakers[engine]), p=self.odds[engine])]
         line = np.zeros(self.samples, np.int16)
-        words: list[str] = []
+        words: list[tuple[str, ...]] = []
         if rng.random() < 0.03:
             return Example(line, words, engine)
         floor = rng.random() < FLOOR_SHARE

@@ -62,10 +62,11 @@ def read(path: Path) -> list[Row]:
     """Rows of a CSV file written by ``write``."""
     kinds: dict[str, Any] = {f.name: {"int": int, "float": float, "str": str}[str(f.type)] for f in fields(Row)}
     with open(path, newline="") as file:
-        return [
-            Row(**{k: float("nan") if kinds[k] is float and v == "" else kinds[k](v) for k, v in row.items()})
-            for row in csv.DictReader(file)
-        ]
+        return [Row(**{k: _value(kinds[k], v) for k, v in row.items()}) for row in csv.DictReader(file)]
+
+
+def _value(kind: type, text: str) -> Any:
+    return float("nan") if kind is float and text == "" else kind(text)
 
 
 def rate(found: int, trials: int) -> str:
