@@ -99,8 +99,13 @@ def test_no_module_imports_itself_by_a_round_about_way():
 def test_an_arrow_that_runs_up_or_to_a_neighbour_is_found(tmp_path):
     file = tmp_path / "listener" / "keep" / "bad.py"
     file.parent.mkdir(parents=True)
-    file.write_text("def f():\n    from listener.watch import state\n    from ..tell import html\n    import listener.sound.pcm\n")
+    file.write_text(
+        "def f():\n    from listener.watch import state\n    from ..tell import html\n    import listener.sound.pcm\n"
+    )
     assert imports_of(file, tmp_path) == [
         ("listener.watch.state", 2), ("listener.tell.html", 3), ("listener.sound.pcm", 4),
     ]  # fmt: skip
-    assert [line.split(" imports ")[1] for line in upward(file, tmp_path)] == ["listener.watch.state", "listener.tell.html"]
+    assert [line.split(" imports ")[1] for line in upward(file, tmp_path)] == [
+        "listener.watch.state",
+        "listener.tell.html",
+    ]

@@ -145,7 +145,9 @@ class Journal:
             try:
                 fcntl.flock(self._hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise JournalInUse(f"{folder}: another listener keeps its journal there; stop it or set watch.folder") from None
+                raise JournalInUse(
+                    f"{folder}: another listener keeps its journal there; stop it or set watch.folder"
+                ) from None
         try:
             self._open()
         except sqlite3.Error as error:

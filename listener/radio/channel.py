@@ -201,7 +201,9 @@ class Squelch:
         out[:opening] = 0.0
         if 0 < opening < out.size:
             click = np.exp(-np.arange(min(out.size - opening, round(0.004 * rate_hz))) / (0.0008 * rate_hz))
-            out[opening : opening + click.size] += (rng.choice([-1.0, 1.0]) * rng.uniform(0.02, 0.15) * click).astype(np.float32)
+            out[opening : opening + click.size] += (rng.choice([-1.0, 1.0]) * rng.uniform(0.02, 0.15) * click).astype(
+                np.float32
+            )
         tail = min(round(self.tail_s * rate_hz), out.size)
         if tail:
             hiss = noise("white", tail / rate_hz, rate_hz, rng)
@@ -289,12 +291,16 @@ def draw_channel(rng: Rng) -> Channel:
     return Channel(
         some(0.5, clip)
         + (band,)
-        + some(0.4, Agc(float(rng.uniform(-26.0, -16.0)), float(rng.uniform(0.003, 0.03)), float(rng.uniform(0.1, 1.5))))
+        + some(
+            0.4, Agc(float(rng.uniform(-26.0, -16.0)), float(rng.uniform(0.003, 0.03)), float(rng.uniform(0.1, 1.5)))
+        )
         + some(0.2, Fading(float(rng.uniform(1.0, 6.0)), float(np.exp(rng.uniform(-1.5, 2.5)))))
         + some(0.1, Dropouts(float(rng.uniform(0.1, 1.0)), 0.005, float(rng.uniform(0.01, 0.08))))
         + some(0.5, Static(float(rng.uniform(-60.0, -36.0))))
         + some(0.2, Hum(float(rng.choice([50.0, 60.0, 400.0])), float(rng.uniform(-65.0, -40.0))))
-        + some(0.2, Squelch(float(rng.uniform(0.0, 0.04)), float(rng.uniform(0.0, 0.1)), float(rng.uniform(-35.0, -18.0))))
+        + some(
+            0.2, Squelch(float(rng.uniform(0.0, 0.04)), float(rng.uniform(0.0, 0.1)), float(rng.uniform(-35.0, -18.0)))
+        )
         + some(0.5, BandPass(*edges, order=2))
         + some(0.3, Codec(str(rng.choice(codec.LAWS))))
     )

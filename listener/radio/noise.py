@@ -145,10 +145,14 @@ def _clanks(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
 def _static(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
     """Receiver hiss after demodulation, with crackle, fading and sometimes a whistle or ignition ticks."""
     tilt, edge_hz = rng.uniform(-4.0, 3.0), rng.uniform(2200.0, 6000.0)
-    hiss = coloured(n, rate_hz, lambda f: tilt * np.log2(f / 1000.0) - 24.0 * np.log2(1.0 + (f / edge_hz) ** 4) / 4, rng)
+    hiss = coloured(
+        n, rate_hz, lambda f: tilt * np.log2(f / 1000.0) - 24.0 * np.log2(1.0 + (f / edge_hz) ** 4) / 4, rng
+    )
     out = hiss * db(rng.uniform(0.2, 3.0) * wander(n, rate_hz, rng.uniform(0.1, 3.0), rng))
     modes = [(rng.uniform(400.0, 3000.0), rng.uniform(0.0003, 0.003), 1.0) for _ in range(3)]
-    out += db(rng.uniform(0.0, 16.0)) * ringing(impulses(n, rate_hz, np.exp(rng.uniform(-1.0, 3.7)), rng), rate_hz, modes)
+    out += db(rng.uniform(0.0, 16.0)) * ringing(
+        impulses(n, rate_hz, np.exp(rng.uniform(-1.0, 3.7)), rng), rate_hz, modes
+    )
     if rng.random() < 0.25:  # a carrier beside ours
         whistle_hz = rng.uniform(400.0, 3000.0) * (1.0 + 0.01 * wander(n, rate_hz, 0.2, rng))
         out += db(rng.uniform(-25.0, -6.0)) * tone(phase(whistle_hz, n, rate_hz, rng))

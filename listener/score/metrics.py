@@ -139,7 +139,12 @@ def reliability(confidence: ArrayLike, right: ArrayLike, bins: int = 10) -> list
     p, y = np.asarray(confidence, float), np.asarray(right, bool)
     which = np.minimum((p * bins).astype(int), bins - 1)
     return [
-        Bin(b / bins, (b + 1) / bins, float(p[which == b].mean()), Share(int(y[which == b].sum()), int((which == b).sum())))
+        Bin(
+            b / bins,
+            (b + 1) / bins,
+            float(p[which == b].mean()),
+            Share(int(y[which == b].sum()), int((which == b).sum())),
+        )
         for b in np.unique(which)
     ]
 

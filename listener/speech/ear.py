@@ -61,7 +61,9 @@ class WordView:
         rows = [embed(text, way) for way in [*ours, *rare]]
         self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
         place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
-        self._instead = [np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases]
+        self._instead = [
+            np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases
+        ]
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),

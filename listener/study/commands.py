@@ -19,7 +19,9 @@ class _RunUnlessNamed(TyperGroup):
         return super().parse_args(ctx, args)
 
 
-app = typer.Typer(cls=_RunUnlessNamed, no_args_is_help=True, help="How well detection holds up in noise: run a study plan.")
+app = typer.Typer(
+    cls=_RunUnlessNamed, no_args_is_help=True, help="How well detection holds up in noise: run a study plan."
+)
 
 ResultFolder = Annotated[Path, typer.Argument(help="Folder with a study's results.")]
 
@@ -27,7 +29,9 @@ ResultFolder = Annotated[Path, typer.Argument(help="Folder with a study's result
 @app.command()
 def run(
     plan: Annotated[Path, typer.Argument(help="Study plan (YAML).")],
-    out: Annotated[Path | None, typer.Option(help="Folder for the results. Without it: PLAN's name + _results, here.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results. Without it: PLAN's name + _results, here.")
+    ] = None,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes. Without it: all cores.")] = None,
     cluster: Annotated[str | None, typer.Option(help="Address of a Dask scheduler, e.g. tcp://host:8786.")] = None,
 ) -> None:

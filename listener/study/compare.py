@@ -128,7 +128,8 @@ def _pairs(first: Result, second: Result) -> list[tuple[Heard, Heard]]:
 
 def _same_sounds(first: Result, second: Result) -> bool:
     """Whether both heard the same calls: the plans differ in nothing that changes a sound, nor do the banks."""
-    parts = [r.plan.model_dump(exclude={"name", "about", "engines", "measures", "resamples", "speech"}) for r in (first, second)]
+    other = {"name", "about", "engines", "measures", "resamples", "speech"}
+    parts = [result.plan.model_dump(exclude=other) for result in (first, second)]
     for part in parts:
         part["negatives"] = {k: v for k, v in part["negatives"].items() if k != "recordings"}
         part["noises"] = [n if isinstance(n, str) else n["name"] for n in part["noises"]]
@@ -143,12 +144,16 @@ def _how(same: bool) -> str:
 
 
 def _plots(pairs: list[tuple[Heard, Heard]], frame: pl.DataFrame) -> Iterable[Plot]:
-    caption = "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a difference."
+    caption = (
+        "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a "
+        "difference."
+    )
     yield Plot("Differences in calls missed", plots.differences(frame.filter(pl.col("measure") == MISSED)), caption, wide=True)
     for a, b in pairs:
         both = [_Named(a, f"A {a.engine}"), _Named(b, f"B {b.engine}")]
         what = a.engine if a.engine == b.engine else f"{a.engine} and {b.engine}"
-        yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), "Points with 95 % Wilson intervals.", wide=True)
+        points = "Points with 95 % Wilson intervals."
+        yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), points, wide=True)
         if a.hours and b.hours:
             yield Plot(f"{what}: misses against false alarms", plots.trade_off(both), "Lower left is better.")
         yield Plot(f"{what}: delay", plots.delay(both), "From the end of the call.")

@@ -63,7 +63,8 @@ def write_report(folder: Path) -> Path:
     if not heard[0].calls.height:
         raise UserError(f"{folder}: holds no call yet; let the study run on")
     frames = [
-        ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv", summary_table(heard)),
+        ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
+         summary_table(heard)),
         ("Calls", "One row for each condition.", "calls.csv", miss_table(heard)),
     ]
     if heard[0].hours:
@@ -133,7 +134,9 @@ def pair_table(heard: list[Heard]) -> pl.DataFrame:
     rows = []
     for i, one in enumerate(heard):
         for other in heard[i + 1 :]:
-            for where, name in [({}, "all"), *(({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls))]:
+            places: list[tuple[dict[str, Any], str]] = [({}, "all")]
+            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
+            for where, name in places:
                 p = paired(one, other, **where)
                 low, high = p.interval
                 rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,

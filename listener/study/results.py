@@ -123,7 +123,9 @@ class Heard:
         rng = np.random.default_rng(self.plan.seed)
         if not rows.height:
             return None
-        return fit(rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng)
+        return fit(
+            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng
+        )
 
     @cached_property
     def false_scores(self) -> np.ndarray:
@@ -223,8 +225,9 @@ def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
                 rate = one.false_alerts(rule, **where)
                 low, high = rate.interval
                 place = {key: where.get(key) if where else None for key in keys}
-                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all", **place,
-                             "hours": rate.hours, "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
+                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all",
+                             **place, "hours": rate.hours,
+                             "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
 
 

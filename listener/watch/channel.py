@@ -32,7 +32,13 @@ class Channel:
     """Follows one channel. tick() about ten times a second."""
 
     def __init__(
-        self, number: int, settings: Settings, own: ChannelSettings, capture: CaptureSupervisor, column: int, load: LoadEngine
+        self,
+        number: int,
+        settings: Settings,
+        own: ChannelSettings,
+        capture: CaptureSupervisor,
+        column: int,
+        load: LoadEngine,
     ) -> None:
         self.number, self.name = number, own.name
         self.capture, self.column = capture, column

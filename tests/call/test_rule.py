@@ -124,7 +124,9 @@ class TestClarity:
     def test_words_alike_cost_nothing_and_louder_ones_together_neither(self, scores, more):
         within = [min(s, min(scores) + 4.0) for s in scores]
         assert clarity_penalty(within, self.CLEAR) == pytest.approx(0.0, abs=1e-9)
-        assert clarity_penalty([s + more for s in scores], self.CLEAR) == pytest.approx(clarity_penalty(scores, self.CLEAR))
+        assert clarity_penalty([s + more for s in scores], self.CLEAR) == pytest.approx(
+            clarity_penalty(scores, self.CLEAR)
+        )
 
     def test_one_faint_word_beside_two_very_clear_ones_weighs_less(self):
         """By hand: 0.5 * ((5 - (-1)) - 4) = 1."""

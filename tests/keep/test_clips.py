@@ -109,7 +109,10 @@ def test_recordings_change_file_with_the_hour_and_are_found_by_time(tmp_path):
         part = (sound[second * RATE_HZ : (second + 1) * RATE_HZ] / 32768).astype(np.float32)
         recorder.write(part, second * RATE_HZ, HOUR - 3 + second)
     recorder.close()
-    assert [p.name for p in sorted(tmp_path.glob("Launch/*.flac"))] == ["20300317T175957000000Z.flac", "20300317T180000000000Z.flac"]
+    assert [p.name for p in sorted(tmp_path.glob("Launch/*.flac"))] == [
+        "20300317T175957000000Z.flac",
+        "20300317T180000000000Z.flac",
+    ]
     read, rate_hz, began = cut(tmp_path, "Launch", HOUR - 1.5, HOUR + 1.25)
     np.testing.assert_array_equal(read, sound[round(1.5 * RATE_HZ) : round(4.25 * RATE_HZ)])
     assert (rate_hz, began) == (RATE_HZ, HOUR - 1.5)

@@ -32,4 +32,7 @@ def test_the_radio_band_costs_something_even_without_noise(measure):
 def test_a_livelier_room_never_helps(rt60_s, direct_db):
     dry = sti(modulation_transfer(10.0))
     assert sti(modulation_transfer(10.0, rt60_s, direct_db)) <= dry + 1e-9
-    assert sti(modulation_transfer(10.0, 2 * rt60_s, direct_db)) <= sti(modulation_transfer(10.0, rt60_s, direct_db)) + 1e-9
+    assert (
+        sti(modulation_transfer(10.0, 2 * rt60_s, direct_db))
+        <= sti(modulation_transfer(10.0, rt60_s, direct_db)) + 1e-9
+    )

@@ -35,7 +35,9 @@ def test_every_trial_is_a_row_once_and_every_parameter_a_column(once):
     rows = pl.read_parquet(folder / TRIALS)
     assert rows["index"].to_list() == list(range(4 + 2 * 2 * 4))
     assert rows["kind"].to_list() == ["negative"] * 4 + ["call"] * 16
-    assert {"engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "sii", "sti", "level_dbov"} <= set(rows.columns)
+    assert {"engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "sii", "sti", "level_dbov"} <= set(
+        rows.columns
+    )
     assert rows["failed"].is_null().all() and not (folder / PARTS).exists()
     calls = rows.filter(pl.col("kind") == "call")
     assert set(calls["speaker"]) == {"ann", "bob"} and calls["score"].is_not_null().any()

@@ -90,7 +90,9 @@ def test_speech_stands_over_the_noise_by_what_the_plan_says(study):
         said = np.concatenate([study.bank.sound(c) for c in study.bank.takes("suspend", "ann")])
         speech, under, _ = _stems(plan, study.bank, slot, np.pad(said, 8000))
         inside = [band_pass(stem, RATE_HZ, *plan.band_hz) for stem in (speech, under)]
-        assert active_level_dbov(inside[0], RATE_HZ) - rms_dbov(inside[1]) == pytest.approx(slot.condition.snr_db, abs=0.05)
+        assert active_level_dbov(inside[0], RATE_HZ) - rms_dbov(inside[1]) == pytest.approx(
+            slot.condition.snr_db, abs=0.05
+        )
 
 
 def test_the_call_lies_where_the_truth_says(study):

@@ -130,8 +130,12 @@ def test_kill_9_of_everything_leaves_the_shown_call_in_the_journal_and_it_stays_
     again = command("watch", "--config", config)
     try:
         first = [next(again.stdout) for _ in range(2)]
-        assert "start: version" in first[0] and first[0][:23] > shown[:23], "the rows of the first watch are not told again"
-        assert re.search("  Launch +CALL HEARD", first[1]), "a call that nobody acknowledged is shown again, before BLIND"
+        assert "start: version" in first[0] and first[0][:23] > shown[:23], (
+            "the rows of the first watch are not told again"
+        )
+        assert re.search("  Launch +CALL HEARD", first[1]), (
+            "a call that nobody acknowledged is shown again, before BLIND"
+        )
     finally:
         again.send_signal(signal.SIGTERM)
         again.communicate(timeout=20)

@@ -100,7 +100,8 @@ def history_routes(station: Station, templates: Jinja2Templates) -> list[Route]:
             records.close()
 
     async def history(request: Request) -> Response:
-        error, lines, more, wish = "", [], False, Wish()
+        lines: list[Line] = []
+        error, more, wish = "", False, Wish()
         try:
             wish = wish_of(request)
             lines, more = await run_in_threadpool(find, wish)
