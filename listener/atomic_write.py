@@ -49,21 +49,32 @@ def check_page(path: Path) -> None:
     raise UserError(f"{path}: is there already and is no page that this program wrote; choose another name")
 
 
+def check_folder(path: Path, known_by: tuple[str, ...] = ()) -> None:
+    """Raises UserError where own_folder would for what is there. Makes nothing."""
+    try:
+        names = set(os.listdir(path))
+    except FileNotFoundError:
+        return
+    except NotADirectoryError:
+        raise UserError(f"{path}: is there already and is no folder; choose another name") from None
+    except (OSError, ValueError) as error:
+        raise _cannot(path, error) from None
+    if names and not names & {FOLDER_MARK, *known_by}:
+        raise UserError(f"{path}: holds files that are not this program's; give another folder")
+
+
 def own_folder(path: Path, known_by: tuple[str, ...] = ()) -> None:
     """Make a folder for the program's own files, in which it may then replace what it likes.
 
     known_by: names of files that tell an older folder of ours. Raises UserError when it cannot be made,
     or holds files and none of these.
     """
+    check_folder(path, known_by)
     try:
         path.mkdir(parents=True, exist_ok=True)
-        names = set(os.listdir(path))
-        if names and not names & {FOLDER_MARK, *known_by}:
-            raise UserError(f"{path}: holds files that are not this program's; give another folder")
-        if FOLDER_MARK not in names:
-            (path / FOLDER_MARK).write_text("Written by the launch listener, which may replace files here.\n")
-    except FileExistsError:
-        raise UserError(f"{path}: is there already and is no folder; choose another name") from None
+        mark = path / FOLDER_MARK
+        if not mark.exists():
+            mark.write_text("Written by the launch listener, which may replace files here.\n")
     except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
 

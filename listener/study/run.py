@@ -17,7 +17,7 @@ import yaml
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from listener.atomic_write import own_folder, write_whole
+from listener.atomic_write import check_folder, own_folder, write_whole
 from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
@@ -86,7 +86,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
 
     Raises UserError for anything that is missing or wrong.
     """
-    own_folder(out, known_by=(LOCK,))
+    check_folder(out, known_by=(LOCK,))
     design = Design(plan)
     probe = Study(design, Bank((), _nothing()))
     for name in design.engines:
@@ -95,6 +95,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         kept = kept_bank(out, plan)
         bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
     study = Study(design, bank)
+    own_folder(out, known_by=(LOCK,))
     lock = lock_of(study)
     check_lock(out, lock)
     if not kept:
