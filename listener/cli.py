@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from listener.drill import commands as drill_commands
-from listener.errors import SettingsError, UserError
+from listener.errors import UserError
 from listener.settings import Settings, read_settings, settings_from
 from listener.study import commands as study_commands
 from listener.watch import commands as watch_commands
@@ -86,14 +86,14 @@ def _settings(config: Path | None, phrases: list[str] | None, repeats: int | Non
 
 
 def main() -> None:
-    """The console script. Errors a user can cause end in one line: status 2 for settings, else 1."""
+    """The console script. Errors a user can cause end in one line and in their status: 2 for usage and settings, else 1."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold bytes that are no text
     try:
         app()
     except UserError as error:
         print(f"listener: {error}", file=sys.stderr)
-        sys.exit(2 if isinstance(error, SettingsError) else 1)
+        sys.exit(error.status)
     except BrokenPipeError:
         # The reader of our stdout has gone (as with head): nothing more to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

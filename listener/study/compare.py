@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from listener.atomic_write import write_whole
+from listener.atomic_write import own_folder, write_page
 from listener.errors import UserError
 from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
@@ -34,7 +34,7 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         if result.missing()[0]:
             raise UserError(f"{result.folder}: is not finished; run the study to its end first")
     same = _same_sounds(first, second)
-    out.mkdir(parents=True, exist_ok=True)
+    own_folder(out, known_by=("compare.html",))
     frame = pl.concat([difference_table(x, y, same) for x, y in pairs], how="vertical_relaxed")
     text = page(
         "listener.study", "report.html",
@@ -45,7 +45,7 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
                for key, value in _facts(result).items()], plan="",
     )  # fmt: skip
-    write_whole(out / "compare.html", text)
+    write_page(out / "compare.html", text)
     return out / "compare.html", frame
 
 
