@@ -11,6 +11,7 @@ from listener.errors import UserError
 from listener.events import Alert, Call, Candidate, Event, PartlyHeard
 from listener.score.labels import Label
 from listener.sound.files import open_recording
+from listener.tell.console import confidence_text
 
 
 def tracks_of(files: list[Path], folder: Path) -> list[Track]:
@@ -101,5 +102,5 @@ def _is_doubt(event: Event) -> bool:
 def _doubt(event: Call) -> str:
     return (
         f"{event.start_s:.2f} to {event.end_s:.2f}, {len(event.hits)} of {event.repeats} words, "
-        f"confidence {event.confidence:.0%}"
+        f"confidence {confidence_text(event.confidence)}"
     )
