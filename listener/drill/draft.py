@@ -18,6 +18,7 @@ from listener.events import Alert, Call, Candidate, PartlyHeard
 from listener.score.labels import Label
 from listener.settings import PhraseSettings
 from listener.sound.files import open_recording
+from listener.tell.console import confidence_text
 from listener.yaml_file import error_lines, plain_line
 
 
@@ -156,5 +157,5 @@ def _remarks(heard: list[HeardTrack]) -> list[str]:
 def _doubt(event: Call) -> str:
     return (
         f"{event.start_s:.2f} to {event.end_s:.2f}, {len(event.hits)} of {event.repeats} words, "
-        f"confidence {event.confidence:.0%}"
+        f"confidence {confidence_text(event.confidence)}"
     )

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from listener.errors import UsageError, UserError
 from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
+from listener.tell.console import confidence_text
 
 _STEP = 500
 
@@ -178,7 +179,7 @@ def words(row: Row) -> str:
     b = row.body
     match row.kind:
         case "alert":
-            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {confidence_text(b['confidence'])}"
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":

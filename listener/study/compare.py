@@ -17,6 +17,7 @@ from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
 from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
+from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
 MISSED = "calls missed"
@@ -40,6 +41,7 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         "listener.study", "report.html",
         title=f"A: {first.plan.name}. B: {second.plan.name}",
         about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
+        cautions=STUDY,
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
         plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))

@@ -23,6 +23,7 @@ from listener.study.results import (
     ratios,
     summary_table,
 )  # fmt: skip
+from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
 REPORT = "report.html"
@@ -75,7 +76,7 @@ def write_report(folder: Path) -> Path:
     tables = tuple(table(*frame, folder=folder) for frame in frames)
     text = page(
         "listener.study", "report.html",
-        title=result.plan.name, about=result.plan.about, warnings=warnings(result, heard),
+        title=result.plan.name, about=result.plan.about, cautions=STUDY, warnings=warnings(result, heard),
         plots=tuple(_plots(result, heard)), tables=tables, methods=paragraphs(result), facts=facts(result),
         plan=yaml.safe_dump(result.plan.model_dump(mode="json"), sort_keys=False, allow_unicode=True),
     )  # fmt: skip
