@@ -3,10 +3,13 @@
 import asyncio
 import logging
 import socket
+import struct
 import threading
 from typing import Any
 
 import uvicorn
+from starlette.requests import ClientDisconnect
+from starlette.types import Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from listener.watch.page.app import page_app
@@ -15,6 +18,9 @@ from listener.watch.station import Station
 REQUEST_WAIT_S = 10.0
 """A connection that has not asked for anything by then is closed."""
 MOST_CONNECTIONS = 1_000
+SEND_WAIT_S = 20.0
+"""A client that takes nothing of its answer for so long is cut off."""
+_SEND_BUFFER_BYTES = 65_536
 _CLOSE_WAIT_S = 2.0
 
 for name in ("uvicorn", "sse_starlette", "starlette"):  # a log on stderr would spoil the console view
@@ -71,6 +77,7 @@ class _Impatient(H11Protocol):
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
+        self.app = _in_time(self.app, transport)
         self._patience = self.loop.call_later(REQUEST_WAIT_S, self._give_up)
 
     def _give_up(self) -> None:
@@ -82,6 +89,42 @@ class _Impatient(H11Protocol):
         super().connection_lost(exc)
 
 
+def _in_time(app: Any, transport: asyncio.Transport) -> Any:
+    """The same application for one connection, which is cut off when it takes nothing: closed in the ordinary way it
+    would keep what it was not sent until it reads. The application may cut it too (`listener.cut` in the scope).
+    """
+
+    def cut() -> None:
+        # Reset: else the system keeps for a client that does not read what it was not sent, and tells it nothing.
+        connection = transport.get_extra_info("socket")
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        transport.abort()
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        scope["listener.cut"] = cut
+
+        async def send_in_time(message: Message) -> None:
+            try:
+                async with asyncio.timeout(SEND_WAIT_S):
+                    await send(message)
+            except TimeoutError:
+                cut()
+                raise OSError("the client does not read") from None
+
+        try:
+            await app(scope, receive, send_in_time)
+        except (OSError, ClientDisconnect):
+            if not transport.is_closing():
+                raise
+        if transport.is_closing():
+            await asyncio.sleep(0)  # let uvicorn learn of it first, else it logs an answer that is not whole
+
+    return answer
+
+
 def _listen(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    return socket.create_server((host, port), family=family, backlog=256)
+    listening = socket.create_server((host, port), family=family, backlog=256)
+    # Connections inherit it: little may wait in the system for a client that does not read.
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
+    return listening

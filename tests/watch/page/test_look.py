@@ -13,7 +13,14 @@ import time
 import pytest
 
 from tests.parts import need_python
-from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
+from tests.watch.page.browser import (
+    CHROMIUM,
+    LIVE,
+    chromium,
+    opened,
+    shown_cover,
+    until,
+)
 from tests.watch.page.parts import STEPS, served
 
 axe = need_python("axe_playwright_python.sync_playwright", "pip install axe-playwright-python")
