@@ -17,10 +17,10 @@ from starlette.templating import Jinja2Templates
 
 from listener import __version__
 from listener.watch.page.actions import action_routes
+from listener.watch.page.crowd import MOST_STREAMS, Crowd, EventStream
 from listener.watch.page.feed import Feed
 from listener.watch.page.guard import COOKIE, Guard, Refused
 from listener.watch.page.history import history_routes
-from listener.watch.page.streams import EventStream, Streams
 from listener.watch.station import Station
 
 HERE = Path(str(files("listener.watch.page")))
@@ -28,7 +28,7 @@ HERE = Path(str(files("listener.watch.page")))
 
 def page_app(station: Station) -> Starlette:
     """The ASGI application for one station."""
-    feed, streams = Feed(station), Streams()
+    feed, streams = Feed(station), Crowd(MOST_STREAMS)
     page = station.settings.watch.page
     templates = Jinja2Templates(HERE / "templates")
     templates.env.globals |= {"version": __version__, "is_local": page.is_local}
