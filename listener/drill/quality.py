@@ -13,6 +13,7 @@ from scipy.ndimage import percentile_filter, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
 from listener.radio import VOICE_BAND_HZ
+from listener.sound.bounds import within_bounds
 
 FRAME_S = 0.02
 FULL_SCALE = 0.99  # from here on a sample is taken as clipped
@@ -58,8 +59,8 @@ class FrameLevels:
         self._clipped: list[NDArray[np.float32]] = []
 
     def feed(self, samples: NDArray[np.float32]) -> None:
-        """The next samples: float32, shape (n,), full scale 1. What is not a number counts as silence."""
-        samples = np.concatenate([self._rest, np.nan_to_num(samples)])
+        """The next samples: float32, shape (n,), full scale 1. What is no sound counts as silence."""
+        samples = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(samples) // self._frame * self._frame
         now, self._rest = samples[:whole], samples[whole:]
         if not whole:

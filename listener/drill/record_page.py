@@ -3,6 +3,7 @@
 from rich.table import Table
 
 from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
+from listener.tell.cautions import DRILL
 from listener.tell.console import results_console
 from listener.tell.html import page
 
@@ -74,4 +75,5 @@ def record_html(record: Record, title: str) -> str:
         rate=rate_text(record),
         people_heads=PEOPLE_HEADS,
         people=[person_row(line) for line in record.people],
+        cautions=DRILL,
     )

@@ -5,6 +5,8 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.sound.bounds import within_bounds
+
 FLOOR_DBOV = -120.0
 """What silence reads."""
 
@@ -23,7 +25,7 @@ def level_dbov(samples: NDArray[np.float32]) -> float:
     """
     if not len(samples):
         return FLOOR_DBOV
-    power = float(np.mean(np.square(samples, dtype=np.float64)))
+    power = float(np.mean(np.square(within_bounds(samples)[0], dtype=np.float64)))
     return max(FLOOR_DBOV, 10 * np.log10(power)) if power > 0 else FLOOR_DBOV
 
 
@@ -45,9 +47,9 @@ class Meter:
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
         """The next samples (float32, shape (n,)); gives the levels of the frames they completed, in dBov.
 
-        A steady offset is taken out first: it is no sound.
+        A steady offset is taken out first: it is no sound. Nor are samples out of bounds, which count as silence.
         """
-        sound = np.concatenate([self._rest, samples])
+        sound = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(sound) // self._frame
         self._rest = sound[whole * self._frame :]
         if not whole:

@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from listener.atomic_write import write_whole
+from listener.atomic_write import own_folder, write_page
 from listener.errors import UserError
 from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
 from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
+from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
 MISSED = "calls missed"
@@ -34,18 +35,19 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         if result.missing()[0]:
             raise UserError(f"{result.folder}: is not finished; run the study to its end first")
     same = _same_sounds(first, second)
-    out.mkdir(parents=True, exist_ok=True)
+    own_folder(out, known_by=("compare.html",))
     frame = pl.concat([difference_table(x, y, same) for x, y in pairs], how="vertical_relaxed")
     text = page(
         "listener.study", "report.html",
         title=f"A: {first.plan.name}. B: {second.plan.name}",
         about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
+        cautions=STUDY,
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
         plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
                for key, value in _facts(result).items()], plan="",
     )  # fmt: skip
-    write_whole(out / "compare.html", text)
+    write_page(out / "compare.html", text)
     return out / "compare.html", frame
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 import soxr
 import yaml
 from numpy.typing import NDArray
@@ -20,10 +19,14 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.score.labels import FORMATS, read_labels
 from listener.settings import PhraseSettings
+from listener.sound.bounds import WRONG, within_bounds
+from listener.sound.files import open_recording
 from listener.study.plan import RecordedSpeech
 
 MANIFEST = "manifest.yaml"
-SOUND_FILES = {".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".caf"}
+SOUND_FILES = {
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf", ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,10 +164,10 @@ def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
     """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
     if not path.is_file():
         raise UserError(f"{path}: no such sound file; check the plan's paths")
-    try:
-        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, OSError) as error:
-        raise UserError(f"{path}: cannot be read as a sound file: {error}") from None
-    if not np.isfinite(samples).all():
-        raise UserError(f"{path}: holds samples that are no numbers; repair the recording")
+    with open_recording(path) as recording:
+        samples, rate_hz = recording.all(), recording.rate_hz
+    if channel >= samples.shape[1]:
+        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
+    if wrong := within_bounds(samples)[1]:
+        raise UserError(f"{path}: {WRONG[wrong]}; repair the recording")
     return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)

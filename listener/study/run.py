@@ -17,11 +17,12 @@ import yaml
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from listener.atomic_write import check_folder, own_folder, write_whole
 from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.lock import check_lock, kept_bank, lock_of, write_lock
+from listener.study.lock import LOCK, check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import PLAN, Plan
 from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
@@ -90,6 +91,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
 
     Raises UserError for anything that is missing or wrong.
     """
+    check_folder(out, known_by=(LOCK,))
     design = Design(plan)
     probe = Study(design, Bank((), _nothing()))
     for name in design.engines:
@@ -98,16 +100,13 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         kept = kept_bank(out, plan)
         bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
     study = Study(design, bank)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written to: {error.strerror}; give another folder with --out") from None
+    own_folder(out, known_by=(LOCK,))
     lock = lock_of(study)
     check_lock(out, lock)
     if not kept:
         bank.save(out)
         # Frozen with absolute paths: the workers and a later look need no other file.
-        (out / PLAN).write_text(yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False), encoding="utf-8")
+        write_whole(out / PLAN, yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False))
     write_lock(out, lock)  # last: where it is, all is there
     return study
 
