@@ -114,3 +114,12 @@ class Fault:
 
 
 Event = Alert | Candidate | PartlyHeard | Fault
+
+
+def confidence_text(confidence: float) -> str:
+    """A confidence 0..1 as per cent for people, 1 to 99: nothing that a program says is certain.
+
+    >>> confidence_text(0.9987), confidence_text(0.874), confidence_text(0.0)
+    ('99%', '87%', '1%')
+    """
+    return f"{min(max(confidence, 0.01), 0.99):.0%}"

@@ -88,7 +88,7 @@ Line = Annotated[str, AfterValidator(plain_line)]
 FilePath = Annotated[Path, AfterValidator(home_known)]
 
 
-class _OnceLoader(_Loader):
+class _OnceLoader(_Loader):  # type: ignore[misc]  # the C loader has no types
     """Keys may stand in a group only once, and texts hold no control characters."""
 
     def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
@@ -131,13 +131,13 @@ def parse_yaml(text: str, path: Path) -> Any:
     """The same for a text. path: the file that messages name."""
     try:
         _check_size(text)
-        return yaml.load(text, _OnceLoader)  # noqa: S506, it is a SafeLoader
+        return yaml.load(text, _OnceLoader)  # it is a SafeLoader
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
         said = " ".join(str(getattr(error, "problem", None) or error).split())
         raise SettingsError(f"{path}: {where}not valid YAML: {said}") from None
-    except Exception as error:  # a date such as 2026-02-31, a number of 5,000 digits, !!int ""
+    except Exception as error:  # noqa: BLE001 - a date such as 2026-02-31, a number of 5,000 digits, !!int ""
         raise SettingsError(f"{path}: not valid YAML: {error or type(error).__name__}") from None
 
 
@@ -149,11 +149,13 @@ def _check_size(text: str) -> None:
     sizes: dict[str, int] = {}  # of each anchored piece, unfolded
     open_pieces: list[tuple[str | None, int]] = []
     count = 0
+    event: Any
     for event in yaml.parse(text, Loader=_Loader):
+        mark = event.start_mark
         if isinstance(event, yaml.AliasEvent):
             if event.anchor not in sizes and any(anchor == event.anchor for anchor, _ in open_pieces):
-                raise yaml.MarkedYAMLError(problem="a group that holds itself", problem_mark=event.start_mark)
-            count += sizes.get(event.anchor, 1)
+                raise yaml.MarkedYAMLError(problem="a group that holds itself", problem_mark=mark)
+            count += sizes.get(event.anchor or "", 1)
         elif isinstance(event, (yaml.MappingStartEvent, yaml.SequenceStartEvent)):
             open_pieces.append((event.anchor, count))
             count += 1
@@ -164,9 +166,9 @@ def _check_size(text: str) -> None:
         elif isinstance(event, yaml.ScalarEvent):
             count += 1
         if len(open_pieces) > _DEEPEST:
-            raise yaml.MarkedYAMLError(problem=f"nested more than {_DEEPEST} deep", problem_mark=event.start_mark)
+            raise yaml.MarkedYAMLError(problem=f"nested more than {_DEEPEST} deep", problem_mark=mark)
         if count > _MOST_NODES:
-            raise yaml.MarkedYAMLError(problem=f"more than {_MOST_NODES:,} entries", problem_mark=event.start_mark)
+            raise yaml.MarkedYAMLError(problem=f"more than {_MOST_NODES:,} entries", problem_mark=mark)
 
 
 def error_lines(error: ValidationError) -> str:

@@ -6,7 +6,7 @@ from importlib import import_module
 import pytest
 
 SHOWN = {
-    "listener.events": 3,
+    "listener.events": 4,
     "listener.settings.base": 1,
     "listener.sound.meter": 1,
     "listener.score.match": 1,

@@ -13,9 +13,9 @@ from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.score import CallScore, DrillScore, snr_text
+from listener.events import confidence_text
 from listener.score.interval import per_hour_interval, share_interval
 from listener.tell.cautions import DRILL
-from listener.tell.console import confidence_text
 from listener.tell.html import page
 
 PRINTED_CARDS = 9

@@ -14,11 +14,10 @@ from listener.drill.convert import calls_and_actions
 from listener.drill.hear import HeardTrack
 from listener.drill.script import Action, Drill, MadeCall, Track, Traffic, drill_text, parse_drill
 from listener.errors import UsageError, UserError
-from listener.events import Alert, Call, Candidate, PartlyHeard
+from listener.events import Alert, Call, Candidate, PartlyHeard, confidence_text
 from listener.score.labels import Label
 from listener.settings import PhraseSettings
 from listener.sound.files import open_recording
-from listener.tell.console import confidence_text
 from listener.yaml_file import error_lines, plain_line
 
 

@@ -107,7 +107,7 @@ def chain_hash(before: str, row: Row, body: str) -> str:
 
 def read_row(values: tuple[Any, ...]) -> Row:
     """A row out of its database columns."""
-    return Row(*values[:7], json.loads(values[7]), values[8])
+    return Row(*(*values[:7], json.loads(values[7]), values[8]))
 
 
 class JournalInUse(UserError):
@@ -266,7 +266,7 @@ class Journal:
         finally:
             reader.close()
         for after, before in itertools.pairwise(rows):
-            if after[8] != chain_hash(before[8], Row(*after[:7], {}), after[7]):
+            if after[8] != chain_hash(before[8], Row(*(*after[:7], {})), after[7]):
                 raise _Damaged(f"row {after[0]} does not read back as it was written")
         if rows and rows[0][8] != self._chain:
             raise _Damaged("the last row is not the one that was written")
@@ -305,7 +305,7 @@ class Journal:
         self._database.execute("CREATE INDEX IF NOT EXISTS by_about ON journal (about) WHERE about IS NOT NULL")
         self._database.commit()
         last = self._database.execute("SELECT id, chain FROM journal ORDER BY id DESC LIMIT 1").fetchone()
-        self._chain: str = last[1] if last else ""
+        self._chain = last[1] if last else ""
         if not hasattr(self, "_next_id"):
             self._next_id: int = last[0] + 1 if last else 1
         found = os.stat(self.path)

@@ -11,8 +11,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from listener.errors import UsageError, UserError
+from listener.events import confidence_text
 from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
-from listener.tell.console import confidence_text
 
 _STEP = 500
 
@@ -21,7 +21,8 @@ _STEP = 500
 class Query:
     """Which rows: all conditions together; None or empty is no condition.
 
-    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the journal, [since, until).
+    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the
+    journal, [since, until).
     kinds, channel: exact. about: an alert's id: its own row and every row about it. text: anywhere in the body.
     newest_first with limit gives the last ones.
     """
@@ -95,7 +96,7 @@ class Records:
         before: tuple[int, str] | None = None
         restarts = {row.id for row in self.rows(Query(kinds=("fault",), text="journal_damaged"))}
         for values in self._database.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id"):
-            row = Row(*values[:7], {})
+            row = Row(*(*values[:7], {}))
             expected = chain_hash(before[1] if before else "", row, values[7])
             if before and row.id != before[0] + 1:
                 yield f"rows {before[0] + 1} to {row.id - 1} are missing"

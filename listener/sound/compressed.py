@@ -51,7 +51,7 @@ class CompressedFile:
         self._errors: tuple[type[Exception], ...] = (av.FFmpegError, ValueError)
         try:
             self._container: Any = av.open(file, mode="r", format=reader)
-            self._stream = next(iter(self._container.streams.audio), None)
+            self._stream: Any = next(iter(self._container.streams.audio), None)
             if self._stream is None:
                 raise UserError(f"{name}: is {kind} without any sound in it")
             self.samplerate = int(self._stream.codec_context.sample_rate)
@@ -79,6 +79,7 @@ class CompressedFile:
         return sound[:frames]
 
     def close(self) -> None:
+        """Let go of the decoder; the file it read stays open."""
         self._container.close()
 
     def _length(self, reader: str) -> tuple[int, bool]:
@@ -96,9 +97,9 @@ class CompressedFile:
         same = av.AudioResampler(format="fltp", layout=layout, rate=self.samplerate)
         for frame in self._container.decode(self._stream):
             for piece in same.resample(frame):
-                yield piece.to_ndarray().T
+                yield np.asarray(piece.to_ndarray().T, np.float32)
         for piece in same.resample(None):
-            yield piece.to_ndarray().T
+            yield np.asarray(piece.to_ndarray().T, np.float32)
 
 
 def _said(error: Exception, kind: str) -> str:

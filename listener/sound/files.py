@@ -4,7 +4,7 @@ import os
 import re
 import stat
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -102,7 +102,7 @@ class Recording:
             read += len(block)
         return np.concatenate(found)
 
-    def _quiet(self):
+    def _quiet(self) -> AbstractContextManager[None]:
         return decoder_kept_quiet() if getattr(self._file, "format", "") in ("MP3", "MPEG") else nullcontext()
 
     def _least(self) -> int:

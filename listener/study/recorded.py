@@ -25,7 +25,8 @@ from listener.study.plan import RecordedSpeech
 
 MANIFEST = "manifest.yaml"
 SOUND_FILES = {
-    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf", ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf",
+    ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
 }  # fmt: skip
 
 

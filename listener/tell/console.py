@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from listener.events import Alert, Call, PartlyHeard
+from listener.events import Alert, Call, PartlyHeard, confidence_text
 
 _BAR_CELLS = 10
 _NAMES = {"alert": "CALL HEARD", "partly_heard": "partly heard", "candidate": "candidate"}
@@ -23,15 +23,6 @@ def bar(share: float) -> str:
     """A share 0..1 as a bar of ten cells."""
     full = round(share * _BAR_CELLS)
     return "█" * full + "░" * (_BAR_CELLS - full)
-
-
-def confidence_text(confidence: float) -> str:
-    """A confidence 0..1 as per cent for people, 1 to 99: nothing that a program says is certain.
-
-    >>> confidence_text(0.9987), confidence_text(0.874), confidence_text(0.0)
-    ('99%', '87%', '1%')
-    """
-    return f"{min(max(confidence, 0.01), 0.99):.0%}"
 
 
 def call_line(call: Call, channels: int) -> Text:

@@ -11,7 +11,10 @@ _HEAD = '<meta charset="utf-8">'
 
 
 def page(package: str, template: str, filters: Mapping[str, Callable[..., Any]] = {}, **values: Any) -> str:
-    """The template of the package ("listener.drill") with these values, escaped; an unknown name is an error. It bears the program's mark."""
+    """The template of the package ("listener.drill") with these values, escaped.
+
+    An unknown name is an error. It bears the program's mark.
+    """
     environment = Environment(
         loader=PackageLoader(package), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )

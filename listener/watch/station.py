@@ -84,8 +84,8 @@ class Station:
     def _make_channels(self, load: LoadEngine, speed: float, rounds: int) -> None:
         own = self.settings.watch.channels
         groups: dict[object, list[ChannelSettings]] = {}
-        for channel in own:
-            groups.setdefault((channel.device, channel.rate_hz, channel.file), []).append(channel)
+        for wanted in own:
+            groups.setdefault((wanted.device, wanted.rate_hz, wanted.file), []).append(wanted)
         self.captures: list[CaptureSupervisor] = []
         places: dict[str, tuple[CaptureSupervisor, int]] = {}
         for members in groups.values():

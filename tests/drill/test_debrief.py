@@ -140,7 +140,7 @@ def test_the_same_drill_gives_the_same_page(six, page: str) -> None:
 def test_the_usual_cautions_are_in_the_page_and_no_confidence_is_100_per_cent(six) -> None:
     page = debrief_html(*six)
     assert all(html.escape(line) in page for line in DRILL)
-    assert "confidence 99%" in page and "100%" not in re.sub(r"data:[^\"]*|<style>.*?</style>", "", page, flags=re.S)
+    assert "confidence 99%" in page and "100%" not in re.sub(r"data:[^\"]*|<style>.*?</style>", "", page, flags=re.DOTALL)
 
 
 def test_the_cautions_fit_the_drill(six, tmp_path) -> None:

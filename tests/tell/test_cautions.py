@@ -27,7 +27,7 @@ SAID = {
 
 def plain(text: str) -> str:
     """The words alone: no tags, box lines, comment or list marks, no line breaks."""
-    text = re.sub(r"<style>.*?</style>|<[^>]*>|&#?\w+;", " ", text, flags=re.S)
+    text = re.sub(r"<style>.*?</style>|<[^>]*>|&#?\w+;", " ", text, flags=re.DOTALL)
     return re.sub(r"[\s#*│|>`-]+", " ", text).lower()
 
 

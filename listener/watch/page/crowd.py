@@ -41,6 +41,7 @@ class Client:
 
     @property
     def is_gone(self) -> bool:
+        """Whether the connection is closed, or about to be."""
         return self._transport.is_closing()
 
     def cut(self) -> None:
@@ -69,6 +70,7 @@ class Crowd:
         self._here[client] = None
 
     def leave(self, client: Client) -> None:
+        """One has gone; nothing happens if it was not here."""
         self._here.pop(client, None)
 
 
@@ -83,6 +85,7 @@ class EventStream(EventSourceResponse):
         self._streams = streams
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI: the stream, with its client counted in the crowd as long as it lasts."""
         client: Client = scope["listener.client"]
         self._streams.enter(client)
         try:

@@ -68,6 +68,7 @@ class Tries:
             raise Refused(429, "too many wrong tokens; wait some seconds")
 
     def wrong(self) -> None:
+        """A wrong token was given: one try less."""
         self._left -= 1
 
 

@@ -55,7 +55,8 @@ class PageServer:
         host = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(page.host, page.host)
         self.address = station.page = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
         config = uvicorn.Config(
-            page_app(station), http=_protocol(Crowd(room_for_connections())), lifespan="on", log_config=None, access_log=False, server_header=False,
+            page_app(station), http=_protocol(Crowd(room_for_connections())), lifespan="on", log_config=None,
+            access_log=False, server_header=False,
             timeout_keep_alive=30, timeout_graceful_shutdown=1, backlog=_BACKLOG,
             h11_max_incomplete_event_size=16_384, ws="none",
         )  # fmt: skip

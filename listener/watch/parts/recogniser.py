@@ -1,6 +1,7 @@
 """One channel's recogniser process under supervision."""
 
 import time
+from typing import Any
 
 from listener.events import Event, Hit
 from listener.settings import Settings
@@ -48,7 +49,7 @@ class Recogniser:
         return self._child.pid if self._child else 0
 
     @property
-    def links(self) -> list[object]:
+    def links(self) -> list[Any]:
         """What to wait for."""
         return [self._child.link, self._child.sentinel] if self._child else []
 

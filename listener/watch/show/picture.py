@@ -10,9 +10,9 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
+from listener.events import confidence_text
 from listener.keep.journal import Row
 from listener.keep.records import words as row_words
-from listener.tell.console import confidence_text
 from listener.watch.show.big_text import LINES, big
 from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard
 

@@ -85,6 +85,11 @@ class ConsoleView:
                         self._on_quit()
 
 
+def _no_key(wait_s: float) -> str:
+    time.sleep(wait_s)
+    return ""
+
+
 @contextmanager
 def _keys() -> Iterator[Callable[[float], str]]:
     """Gives a function that waits so long for one key, "" if none came. The terminal is put back afterwards."""
@@ -96,7 +101,7 @@ def _keys() -> Iterator[Callable[[float], str]]:
         before = termios.tcgetattr(descriptor)
         tty.setcbreak(descriptor)
     except (ImportError, OSError, ValueError, termios.error):
-        yield lambda wait_s: time.sleep(wait_s) or ""
+        yield _no_key
         return
 
     def key(wait_s: float) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from listener.tell.console import confidence_text
+from listener.events import confidence_text
 from listener.watch.show.big_text import LINES, big
 from listener.watch.show.picture import ago, channel_line, meter_bar, picture
 from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard
