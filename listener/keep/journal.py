@@ -122,6 +122,8 @@ class Journal:
     opened_after: the last id that was there.
     """
 
+    _chain: str  # of the last row on the disk
+
     def __init__(
         self, folder: Path, on_trouble: Callable[[str], None] = lambda text: None,
         on_damage: Callable[[str], None] | None = None,
