@@ -120,8 +120,8 @@ def new(
     from listener.drill.script import drill_settings
     from listener.settings import Settings, read_settings
 
-    check_new(out)
     phrase = (read_settings(config) if config else Settings()).phrases[0]
+    check_new(out)
     read = _read_labels(labels) if labels else []
     blank = blank_drill(title, phrase, recordings, out.parent)
     sounds = check_drill(blank, out)
