@@ -68,6 +68,7 @@ class Monitor:
         self.engine = engine.name
         self._spotter = engine.spotter()
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+        self._waiting: NDArray[np.float32]
         self._start(0)
 
     @property

@@ -1,5 +1,6 @@
 """Does a drill fit its recordings? Every problem is one line that names the entry and the remedy."""
 
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,10 @@ class Sound:
     end_s: float
 
     def holds(self, span: Span) -> bool:
+        """Whether a span of drill time, (start_s, end_s), lies inside this recording;
+
+        a millisecond of rounding is allowed.
+        """
         return self.start_s - 0.001 <= span[0] and span[1] <= self.end_s + 0.001
 
 
@@ -115,7 +120,7 @@ def _calls(drill: Drill, sounds: list[Sound]) -> list[str]:
         if call.span_s:
             placed.append((number, call, call.span_s))
     placed.sort(key=lambda item: item[2])
-    for (n, one, a), (m, two, b) in zip(placed, placed[1:]):
+    for (n, one, a), (m, two, b) in itertools.pairwise(placed):
         if overlap(one, two):
             problems.append(f"calls {n} and {m} overlap: {_times(a)} and {_times(b)}; correct or remove one")
     return problems

@@ -1,9 +1,10 @@
 """The commands of `listener drill`. Without a command's name it is `score`: listener drill DRILL.yaml."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -11,8 +12,11 @@ from typer.core import TyperGroup
 from listener.errors import UsageError, UserError
 
 if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
     from listener.drill.check import Sound
     from listener.drill.hear import HeardTrack
+    from listener.drill.score import DrillScore
     from listener.score.labels import Label
     from listener.settings import Settings
 
@@ -20,7 +24,7 @@ if TYPE_CHECKING:
 class _ScoreByDefault(TyperGroup):
     """Takes the first word for a file when it is no command."""
 
-    def parse_args(self, ctx, args):
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
             args = ["score", *args]
         return super().parse_args(ctx, args)
@@ -272,7 +276,7 @@ def _played(
     settings = drill_settings(found, path.parent, config, engine)
     settings = settings if sound else settings.without_tone()
 
-    def show(station: Station, ended: threading.Event):
+    def show(station: Station, ended: threading.Event) -> Callable[[], None]:
         server = PageServer(station, page)
         if server.address:
             print(f"page: {server.address}", file=sys.stderr)
@@ -290,7 +294,7 @@ def _played(
     return out, len(actions)
 
 
-def _scored(path: Path, config: Path | None, engine: str | None):
+def _scored(path: Path, config: Path | None, engine: str | None) -> "tuple[DrillScore, list[HeardTrack]]":
     from listener.drill.check import check_drill
     from listener.drill.score import score as score_drill
     from listener.drill.script import drill_settings, read_drill
@@ -316,8 +320,12 @@ def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardT
         heard = []
         for sound in sounds:
             task = bar.add_task(sound.track.name, total=sound.end_s - sound.start_s)
-            heard.append(hear(sound, settings, engine, lambda read_s, task=task: bar.update(task, completed=read_s)))
+            heard.append(hear(sound, settings, engine, partial(_completed, bar, task)))
     return heard, engine.name
+
+
+def _completed(bar: "Progress", task: "TaskID", read_s: float) -> None:
+    bar.update(task, completed=read_s)
 
 
 def _read_labels(path: Path) -> "list[Label]":

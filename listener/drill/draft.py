@@ -1,5 +1,6 @@
 """A first drill file from recordings: the machine listens, the trainer corrects."""
 
+import itertools
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -13,10 +14,11 @@ from listener.drill.convert import calls_and_actions
 from listener.drill.hear import HeardTrack
 from listener.drill.script import Action, Drill, MadeCall, Track, Traffic, drill_text, parse_drill
 from listener.errors import UsageError, UserError
-from listener.events import Alert, Call, Candidate, Event, PartlyHeard
+from listener.events import Alert, Call, Candidate, PartlyHeard
 from listener.score.labels import Label
 from listener.settings import PhraseSettings
 from listener.sound.files import open_recording
+from listener.tell.console import confidence_text
 from listener.yaml_file import error_lines, plain_line
 
 
@@ -115,7 +117,7 @@ def _without(entries: list[T], told: Callable[[str], object], problems: Callable
 
 def _unchecked(name: str | None, alert: Alert, repeats: int) -> MadeCall:
     words = tuple((round(h.start_s, 3), round(h.end_s, 3)) for h in alert.hits)
-    ordered = all(a[1] <= b[0] for a, b in zip(words, words[1:]))
+    ordered = all(a[1] <= b[0] for a, b in itertools.pairwise(words))
     return MadeCall(
         at_s=(round(alert.start_s, 3), round(alert.end_s, 3)),
         words_s=words if ordered and len(words) >= repeats else (),
@@ -140,19 +142,20 @@ More channels of other recorders: name, file, channel, and offset_s (drill time 
 
 def _remarks(heard: list[HeardTrack]) -> list[str]:
     lines = _HELP.strip("\n").splitlines()
-    doubts = [(h.sound.track.name, e) for h in heard for e in h.events if _is_doubt(e)]
+    doubts = [
+        (h.sound.track.name, e)
+        for h in heard
+        for e in h.events
+        if isinstance(e, (PartlyHeard, Candidate)) and heard_at_all(e)
+    ]
     if doubts:
         lines += ["", "The listener also heard, short of an alert (was one a call?):"]
         lines += [f"  {name}: {_doubt(event)}" for name, event in sorted(doubts, key=lambda x: x[1].start_s)]
     return lines
 
 
-def _is_doubt(event: Event) -> bool:
-    return isinstance(event, (PartlyHeard, Candidate)) and heard_at_all(event)
-
-
 def _doubt(event: Call) -> str:
     return (
         f"{event.start_s:.2f} to {event.end_s:.2f}, {len(event.hits)} of {event.repeats} words, "
-        f"confidence {event.confidence:.0%}"
+        f"confidence {confidence_text(event.confidence)}"
     )

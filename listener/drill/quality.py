@@ -59,6 +59,7 @@ class FrameLevels:
         self._clipped: list[NDArray[np.float32]] = []
 
     def feed(self, samples: NDArray[np.float32]) -> None:
+        """The next samples: float32, shape (n,), full scale 1. What is no sound counts as silence."""
         samples = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(samples) // self._frame * self._frame
         now, self._rest = samples[:whole], samples[whole:]
@@ -70,6 +71,7 @@ class FrameLevels:
         self._clipped.append((np.abs(now) >= FULL_SCALE).reshape(-1, self._frame).mean(axis=1, dtype=np.float32))
 
     def finish(self) -> Levels:
+        """The levels of all whole frames so far; samples short of a frame are left out."""
         empty = [np.zeros(0, np.float32)]
         return Levels(self._start_s, np.concatenate(self._levels or empty), np.concatenate(self._clipped or empty))
 

@@ -1,7 +1,9 @@
 """Clean speech to make exercises from: a folder of recordings with a manifest.yaml of their words."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soxr
@@ -29,6 +31,7 @@ class Piece:
 
     @property
     def length_s(self) -> float:
+        """From the start of the first word to the end of the last, seconds."""
         return self.words_s[-1][1] - self.words_s[0][0]
 
 
@@ -64,7 +67,7 @@ def read_voices(folder: Path, phrase: str) -> Voices:
     return Voices(calls, traffic, tuple(p for p in pieces if p.kind in DISTRACTORS))
 
 
-def _pieces(folder: Path, clip: dict, phrase: str):
+def _pieces(folder: Path, clip: dict[str, Any], phrase: str) -> Iterator[Piece]:
     """A clip's clean speech: one piece, or one for each transmission of an exercise."""
     for said in clip.get("transmissions", [clip]):
         plain = said.get("noise") is None and clip.get("radio", "band") == "band" and said.get("words")

@@ -38,7 +38,7 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
             ]
         except UserError as error:
             raise UserError(f"{path}: {error}") from None
-        about = {"length_s": recording.frames / recording.rate_hz, "channels": recording.channels}
+        length_s, channels = recording.frames / recording.rate_hz, recording.channels
         began_s = time.monotonic()
         read = 0
         broken: UserError | None = None
@@ -51,7 +51,7 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
                         for event in monitor.feed(Block(samples, read, recording.rate_hz))
                     ]
                 read += len(block)
-                yield Heard(_by_time(events), read / recording.rate_hz, **about)
+                yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
                 if paced:
                     time.sleep(max(0.0, read / recording.rate_hz - (time.monotonic() - began_s)))
         except UserError as error:
@@ -59,7 +59,7 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
         if not isinstance(broken, EngineFailed):
             with engine_failures_told(path, monitors):
                 events = [event for monitor in monitors for event in monitor.finish()]
-            yield Heard(_by_time(events), read / recording.rate_hz, **about)
+            yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
         if broken:
             raise broken
 

@@ -32,7 +32,7 @@ class Meter:
     def __init__(self, rate_hz: int) -> None:
         self._frame = max(1, round(rate_hz * FRAME_S))
         self._rest = np.zeros(0, np.float32)
-        self._levels: deque[float] = deque([], round(_MEMORY_S / FRAME_S))
+        self._levels: deque[float] = deque(maxlen=round(_MEMORY_S / FRAME_S))
         self._offset: float | None = None
         self.level_dbov = FLOOR_DBOV
         self.peak_dbov = FLOOR_DBOV
@@ -49,7 +49,7 @@ class Meter:
             return np.zeros(0)
         frames = sound[: whole * self._frame].reshape(whole, self._frame)
         offsets = [self._follow(mean) for mean in frames.mean(axis=1, dtype=np.float64)]
-        power = np.mean(np.square(frames - np.float32(offsets)[:, None]), axis=1, dtype=np.float64)
+        power = np.mean(np.square(frames - np.asarray(offsets, np.float32)[:, None]), axis=1, dtype=np.float64)
         levels = np.maximum(FLOOR_DBOV, 10 * np.log10(np.maximum(power, 1e-13)))
         self._levels.extend(levels.tolist())
         self.level_dbov = float(10 * np.log10(np.mean(10 ** (levels / 10))))

@@ -70,9 +70,11 @@ class Bank:
 
     @cached_property
     def lines(self) -> tuple[Clip, ...]:
+        """Lines of speech that hold no call: the talk around the calls and the negatives."""
         return tuple(c for c in self.clips if c.role == "line")
 
     def noises(self, name: str) -> tuple[Clip, ...]:
+        """Recorded noise of this name."""
         return tuple(c for c in self.clips if c.role == "noise" and c.text == name)
 
     @cached_property

@@ -212,6 +212,7 @@ class Plan(Checked):
         return possible and (not self.measures or measure in self.measures)
 
     def noise_names(self) -> tuple[str, ...]:
+        """The noises by name, in the plan's order; made kinds and recorded files alike."""
         return tuple(noise if isinstance(noise, str) else noise.name for noise in self.noises)
 
     def channel(self, radio: str) -> Channel:

@@ -4,6 +4,7 @@ Labels are read as in drills. A label whose text is the phrase is a word; one th
 several times over is a call as recorded; anything else is other talk.
 """
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,7 +109,7 @@ def _of_clip(
         words = [Span(w["start_s"], w["end_s"], w["text"]) for w in one["words"]]
         source = Path(clip["file"])
         yield from (_piece(samples, w, one["voice"], source, phrases) for w in words if w.text in wanted)
-        most = max((sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases))
+        most = max(sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases)
         if most < 0:  # no call in it: talk
             text = " ".join(w.text for w in words)
             yield Piece("line", one["voice"], text, source.name, _cut(samples, words[0].start_s, words[-1].end_s))
@@ -131,7 +132,7 @@ def _piece(
             length_s = span.end_s - span.start_s
             # Where its words lie is not labelled: the call is taken as one stretch, cut evenly.
             edges = np.linspace(0.0, length_s, said + 1)
-            words = tuple((float(a), float(b)) for a, b in zip(edges, edges[1:]))
+            words = tuple((float(a), float(b)) for a, b in itertools.pairwise(edges))
             return Piece("call", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s), words)
     return Piece("line", speaker, text, where, _cut(samples, span.start_s, span.end_s))
 

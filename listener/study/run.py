@@ -11,7 +11,7 @@ import warnings
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import yaml
 from rich.console import Console
@@ -29,6 +29,11 @@ from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_pa
 from listener.study.trials import Study, Trial
 from listener.study.worker import run_chunk, run_prepared
 
+if TYPE_CHECKING:
+    import numpy as np
+
+    from listener.study.cluster import Cluster
+
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
     """Run what is not done yet and put the results together in `out`. Gives the path of the trials.
@@ -38,7 +43,7 @@ def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, c
     """
     console = console or Console(stderr=True)
     try:
-        with stoppable(), (_Cluster(cluster) if cluster else _Cores(workers)) as compute:
+        with stoppable(), (_on_cluster(cluster) if cluster else _Cores(workers)) as compute:
             study = prepare(plan, out, console)
             with _alone(out):
                 return _work(study, out, compute, console)
@@ -53,7 +58,7 @@ def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Pat
         return out / TRIALS
     (out / PARTS).mkdir(exist_ok=True)
     chunks = list(study.design.chunks())
-    done = set(c.start for c in done_parts(out, chunks))
+    done = {c.start for c in done_parts(out, chunks)}
     todo = sorted((chunk for chunk in chunks if chunk.start not in done), key=study.design.turn)
     if done:
         console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
@@ -141,8 +146,7 @@ class _Cores:
             with signals_held(), quiet_tracker():
                 results = parallel(delayed(run_prepared)(str(out), made_ns, chunk) for chunk in todo)
             try:
-                for chunk, trials in results:
-                    yield chunk, trials
+                yield from results
             except TerminatedWorkerError:
                 raise UserError(f"{out}: a worker was killed, perhaps for want of memory; what is done is kept: run the "
                                 "same command again, or with fewer --workers") from None  # fmt: skip
@@ -151,13 +155,13 @@ class _Cores:
                     results.close()
 
 
-def _Cluster(address: str):  # imported only when it is asked for: dask takes a second
+def _on_cluster(address: str) -> "Cluster":  # imported only when it is asked for: dask takes a second
     from listener.study.cluster import Cluster
 
     return Cluster(address)
 
 
-def _nothing():
+def _nothing() -> "np.ndarray":
     import numpy as np
 
     return np.zeros(0, np.int16)

@@ -129,7 +129,7 @@ def run_trial(study: Study, index: int) -> Trial:
     try:
         engine = study.engine(name)
         heard = listen(sound.samples, study.settings[name], engine)
-    except Exception as error:  # whatever an engine does wrong is this trial's result, not the study's end
+    except Exception as error:  # noqa: BLE001 - whatever an engine does wrong is this trial's result, not the study's end
         return replace(empty, failed=f"engine: {type(error).__name__}: {error}")
     return _judge(empty, heard)
 

@@ -7,12 +7,14 @@ import sys
 import threading
 from itertools import chain
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from listener.errors import UsageError, UserError
-from listener.settings import Settings, read_settings
+from listener.errors import UsageError
+
+if TYPE_CHECKING:
+    from listener.settings import Settings
 
 ConfigFile = Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")]
 Folder = Annotated[Path | None, typer.Option(help="Folder of journal and clips, in place of the settings'.")]
@@ -24,7 +26,7 @@ def register(app: typer.Typer) -> None:
         app.command()(command)
 
 
-def state_folder(settings: Settings) -> Path:
+def state_folder(settings: "Settings") -> Path:
     """Where journal and clips go: the settings' folder, or the user's state folder (XDG)."""
     if settings.watch.folder:
         return settings.watch.folder
@@ -163,5 +165,7 @@ def recordings(
     print(cut_out(folder, channel, at, before, after, out))
 
 
-def _settings(config: Path | None) -> Settings:
+def _settings(config: Path | None) -> "Settings":
+    from listener.settings import Settings, read_settings
+
     return read_settings(config) if config else Settings()

@@ -16,7 +16,14 @@ from tests.drill.exercise import call_at, write_wav
 from tests.fakes import BurstEngine
 from tests.fuzz.runs import listener, report, sources, tried
 from tests.fuzz.strategies import (
-    DRILL, GOOD_SOUNDS, LABELS, ODD_NAMES, drill_files, label_files, settings_files, sound_files,
+    DRILL,
+    GOOD_SOUNDS,
+    LABELS,
+    ODD_NAMES,
+    drill_files,
+    label_files,
+    settings_files,
+    sound_files,
 )  # fmt: skip
 
 INPUTS = int(os.environ.get("LISTENER_FUZZ", "300"))

@@ -57,6 +57,7 @@ class Guard:
         self._salt = secrets.token_bytes(16)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI: let a request through with the safety headers added, or answer it with the refusal."""
         if scope["type"] != "http":
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 1008})
@@ -105,10 +106,12 @@ class Guard:
         return cookie is not None and hmac.compare_digest(cookie.value.encode(), self.cookie_value().encode())
 
     def is_token(self, given: str) -> bool:
+        """Whether this is the settings' token, compared in constant time; never, when none is set."""
         wanted = self._page.token.get_secret_value() if self._page.token else ""
         return bool(wanted) and hmac.compare_digest(given.encode(), wanted.encode())
 
     def cookie_value(self) -> str:
+        """What the cookie holds: a keyed hash of the token, so that the token itself stays out of browsers."""
         wanted = self._page.token.get_secret_value() if self._page.token else ""
         return hmac.new(self._salt, wanted.encode(), hashlib.sha256).hexdigest()
 
