@@ -120,12 +120,12 @@ def test_labels_that_do_not_fit_are_left_out_and_the_draft_can_be_scored(folder:
     done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
     assert done.exit_code == 0, done.output
     assert done.stderr.splitlines() == [
-        "hand.txt: call at 2.00 s: its words overlap or last no time; kept without them; skipped",
-        "hand.txt: call at 5.00 s: its words overlap or last no time; kept without them; skipped",
-        "hand.txt: call at 2.50 s: overlaps the call before it; skipped",
-        "hand.txt: call at 7.00 s: 2 words are marked and a call has 3; kept without them; skipped",
-        "hand.txt: call at 9.00 s: no recording is named 'nobody'; there are: launch; skipped",
-        "hand.txt: and 3 more; 8 skipped in all",
+        "hand.txt: call at 2.00 s: its words overlap or last no time; kept without them",
+        "hand.txt: call at 5.00 s: its words overlap or last no time; kept without them",
+        "hand.txt: call at 2.50 s: overlaps the call before it; left out",
+        "hand.txt: call at 7.00 s: 2 words are marked and a call has 3; kept without them",
+        "hand.txt: call at 9.00 s: no recording is named 'nobody'; there are: launch; left out",
+        "hand.txt: and 3 more; 8 in all",
     ]
     assert [call.caller for call in read_drill(folder / "hand.yaml").calls if call.checked] == ["one", "point-length words", "two words only"]
     run("--json", "hand.yaml")
@@ -135,7 +135,7 @@ def test_a_thousand_bad_lines_are_told_in_a_few(folder: Path) -> None:
     (folder / "hand.txt").write_text("nonsense\n" * 1000 + "2\t4\tcall: x\n")
     done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
     assert done.exit_code == 0 and len(done.stderr.splitlines()) == 7
-    assert "hand.txt: and 995 more; 1000 skipped in all" in done.stderr
+    assert "hand.txt: and 995 more; 1000 in all" in done.stderr
     (folder / "none.csv").write_text("x" * 140_000)
     done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "none.csv", "--out", "none.yaml"])
     assert isinstance(done.exception, UserError) and "none.csv: holds no label that can be read" in str(done.exception)

@@ -43,7 +43,7 @@ def test_off_is_still_a_value_where_it_means_something(tmp_path):
     [
         (("title: x", "title: ' '"), "title: must not be empty"),
         (("title: x", 'title: "a\\nb"'), "title: must be one line of plain text"),
-        (("[2, 4]", "yes"), "at_s: must be a time; YAML reads"),
+        (("[2, 4]", "yes"), "at_s: must be a number; YAML reads"),
         (("[2, 4]", "[yes, 4]"), "at_s: must be a number; YAML reads"),
         (("a.wav", "~nouser/a.wav"), "file: nobody here is called '~nouser'"),
         (("title: x", "title: x\nrepeats: yes"), "repeats: must be a number"),
