@@ -96,7 +96,8 @@ class _OnceLoader(_Loader):
         for key, _ in node.value if isinstance(node, yaml.MappingNode) else ():
             if isinstance(key, yaml.ScalarNode) and key.tag != "tag:yaml.org,2002:merge":
                 if key.value in seen:
-                    raise yaml.constructor.ConstructorError(None, None, f"{key.value!r} stands here twice", key.start_mark)
+                    problem = f"{key.value!r} stands here twice"
+                    raise yaml.constructor.ConstructorError(None, None, problem, key.start_mark)
                 seen.add(key.value)
         return super().construct_mapping(node, deep)
 
@@ -119,7 +120,8 @@ def read_yaml(path: Path, what: str) -> Any:
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
-            raise SettingsError(f"{path}: cannot read {what}: longer than {MOST_BYTES // 1_000_000} MB; is it the right file?")
+            most = f"{MOST_BYTES // 1_000_000} MB"
+            raise SettingsError(f"{path}: cannot read {what}: longer than {most}; is it the right file?")
         text = data.decode("utf-8-sig")
     except (OSError, ValueError) as error:  # ValueError: no UTF-8, or a zero byte in the name
         reason = getattr(error, "strerror", None) or "it is not a text file (UTF-8)"
@@ -131,13 +133,13 @@ def parse_yaml(text: str, path: Path) -> Any:
     """The same for a text. path: the file that messages name."""
     try:
         _check_size(text)
-        return yaml.load(text, _OnceLoader)  # noqa: S506, it is a SafeLoader
+        return yaml.load(text, _OnceLoader)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
         said = " ".join(str(getattr(error, "problem", None) or error).split())
         raise SettingsError(f"{path}: {where}not valid YAML: {said}") from None
-    except Exception as error:  # a date such as 2026-02-31, a number of 5,000 digits, !!int ""
+    except Exception as error:  # noqa: BLE001, a date such as 2026-02-31, a number of 5,000 digits, !!int ""
         raise SettingsError(f"{path}: not valid YAML: {error or type(error).__name__}") from None
 
 

@@ -245,23 +245,6 @@ def test_a_drill_with_a_bad_recording_is_told_and_the_next_one_is_scored(make, g
     assert json.loads(result.stdout)["title"] == "good"
 
 
-def test_a_locked_folder_and_an_unreadable_file(good, tmp_path):
-    if os.geteuid() == 0:
-        pytest.skip("root may read everything")
-    locked = tmp_path / "locked"
-    locked.mkdir()
-    write(locked / "a.wav", noise())
-    closed = write(tmp_path / "closed.wav", noise())
-    closed.chmod(0)
-    locked.chmod(0)
-    result = listener("replay", "--json", locked / "a.wav", closed, good)
-    locked.chmod(0o700)
-    assert result.returncode == 1
-    one, two = without_totals(result.stderr)
-    assert one == f"listener: {locked / 'a.wav'}: cannot be opened: Permission denied"
-    assert two == f"listener: {closed}: cannot be opened: Permission denied"
-
-
 def test_a_file_that_shrinks_while_it_is_read(good, tmp_path):
     path = write(tmp_path / "shrinks.wav", noise(6.0))
     command = [sys.executable, "-m", "listener", "replay", "--paced", "--json", path, good]

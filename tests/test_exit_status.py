@@ -1,5 +1,7 @@
 """The same mistake has the same exit status in every command: 2 for usage and settings, 1 for a bad file, 0 when well."""
 
+import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -77,3 +79,29 @@ def test_usage_that_is_wrong_is_2(place, command):
 @pytest.mark.parametrize("command", ["replay launch.wav", "drill drill.yaml", "drill new launch.wav --out n.yaml", "config", "drill record drill.yaml"])
 def test_what_is_well_is_0(place, command):
     assert listener("status", *command.split()).status == 0
+
+
+def test_what_may_not_be_read_is_a_line_and_1(monkeypatch):
+    """Root may read everything, so as root this is tried as nobody."""
+    for module in ("listener.speech.engines", "listener.replay.report"):
+        monkeypatch.setattr(f"{module}.load_engine", lambda settings: BurstEngine())
+    with tempfile.TemporaryDirectory() as name:
+        folder, root = Path(name), os.geteuid() == 0
+        (folder / "locked").mkdir()
+        for file in ("locked/a.wav", "closed.wav", "open.wav"):
+            write_wav(folder / file, call_at(2.0), 12.0)
+        (folder / "closed.wav").chmod(0)
+        (folder / "locked").chmod(0)
+        folder.chmod(0o755)
+        if root:
+            os.seteuid(65534)
+        try:
+            done = listener("status", "replay", "--json", *(str(folder / f) for f in ("locked/a.wav", "closed.wav", "open.wav")))
+        finally:
+            if root:
+                os.seteuid(0)
+            (folder / "locked").chmod(0o700)
+        assert done.status == 1 and '"kind": "alert"' in done.out
+        one, two, _ = done.err.splitlines()
+        assert one == f"listener: {folder / 'locked' / 'a.wav'}: cannot be opened: Permission denied"
+        assert two == f"listener: {folder / 'closed.wav'}: cannot be opened: Permission denied"

@@ -6,6 +6,7 @@ name.
 """
 
 from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 
 from listener.drill.hear import HeardTrack
 from listener.drill.script import Action, Drill, MadeCall, Traffic
@@ -92,7 +93,7 @@ def _call(label: Label, caller: str, words: list[Label], told: Callable[[str], o
         for w in words
         if w.track == label.track and label.start_s <= w.start_s and w.end_s <= label.end_s
     )
-    apart = all(start < end for start, end in own) and all(a[1] <= b[0] for a, b in zip(own, own[1:]))
+    apart = all(start < end for start, end in own) and all(a[1] <= b[0] for a, b in pairwise(own))
     if not apart:
         told(f"call at {label.start_s:.2f} s: its words overlap or last no time; kept without them")
     return MadeCall(

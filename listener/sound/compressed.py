@@ -36,11 +36,10 @@ class CompressedFile:
     def __init__(self, file: BinaryIO, name: str) -> None:
         head = file.read(32)
         file.seek(0)
-        for at, begins, kind, reader in _KINDS:
-            if head[at:].startswith(begins):
-                break
-        else:
+        known = next(((kind, reader) for at, begins, kind, reader in _KINDS if head[at:].startswith(begins)), None)
+        if known is None:
             raise NotKnown
+        kind, reader = known
         try:
             import av
         except ImportError:
@@ -79,6 +78,7 @@ class CompressedFile:
         return sound[:frames]
 
     def close(self) -> None:
+        """Let the file go."""
         self._container.close()
 
     def _length(self, reader: str) -> tuple[int, bool]:

@@ -127,7 +127,8 @@ def test_labels_that_do_not_fit_are_left_out_and_the_draft_can_be_scored(folder:
         "hand.txt: call at 9.00 s: no recording is named 'nobody'; there are: launch; left out",
         "hand.txt: and 3 more; 8 in all",
     ]
-    assert [call.caller for call in read_drill(folder / "hand.yaml").calls if call.checked] == ["one", "point-length words", "two words only"]
+    callers = [call.caller for call in read_drill(folder / "hand.yaml").calls if call.checked]
+    assert callers == ["one", "point-length words", "two words only"]
     run("--json", "hand.yaml")
 
 
@@ -175,7 +176,8 @@ def test_drills_add_up_to_a_record(folder: Path) -> None:
     (folder / "bad.json").write_text("{}\n")
     done = CliRunner().invoke(app, ["drill", "record", "bad.json", "drill.yaml", "none.yaml"])
     assert done.exit_code == 1 and "1 of 2 (9 to 91 %)" in done.stdout  # the good one is in it all the same
-    assert [line.split(": ")[1] for line in done.stderr.splitlines() if line.startswith("listener: ")] == ["bad.json", "none.yaml"]
+    told = [line.split(": ")[1] for line in done.stderr.splitlines() if line.startswith("listener: ")]
+    assert told == ["bad.json", "none.yaml"]
 
 
 def test_help_lists_the_commands(folder: Path) -> None:
