@@ -25,6 +25,7 @@ from listener.watch.station import Station
 
 LOOK_S = 0.25
 RETRY_MS = 500
+_BEGINNINGS = 4  # so many new pages at a time are read the last ten minutes from the journal
 
 
 class Feed:
@@ -34,6 +35,7 @@ class Feed:
         self.station = station
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: set[asyncio.Event] = set()
+        self._beginning = asyncio.Semaphore(_BEGINNINGS)
         self._ended = threading.Event()
         self._look = ""
         self._number = 0
@@ -106,7 +108,8 @@ class Feed:
         woken = asyncio.Event()
         self._waiting.add(woken)
         try:
-            begin, cursor = await run_in_threadpool(self._begin, after)
+            async with self._beginning:
+                begin, cursor = await run_in_threadpool(self._begin, after)
             yield ServerSentEvent(begin, event="begin", retry=RETRY_MS)
             number = strip_number = -1
             while not self._ended.is_set():
