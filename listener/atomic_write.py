@@ -43,7 +43,8 @@ def check_page(path: Path) -> None:
                 if PAGE_MARK.encode() in file.read(_HEAD_BYTES):
                     return
     except FileNotFoundError:
-        return check_new(path)
+        check_new(path)  # a link that leads nowhere is something that is there
+        return
     except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
     raise UserError(f"{path}: is there already and is no page that this program wrote; choose another name")

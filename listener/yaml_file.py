@@ -96,7 +96,8 @@ class _OnceLoader(_Loader):  # type: ignore[misc]  # the C loader has no types
         for key, _ in node.value if isinstance(node, yaml.MappingNode) else ():
             if isinstance(key, yaml.ScalarNode) and key.tag != "tag:yaml.org,2002:merge":
                 if key.value in seen:
-                    raise yaml.constructor.ConstructorError(None, None, f"{key.value!r} stands here twice", key.start_mark)
+                    problem = f"{key.value!r} stands here twice"
+                    raise yaml.constructor.ConstructorError(None, None, problem, key.start_mark)
                 seen.add(key.value)
         return super().construct_mapping(node, deep)
 
@@ -119,7 +120,8 @@ def read_yaml(path: Path, what: str) -> Any:
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:
-            raise SettingsError(f"{path}: cannot read {what}: longer than {MOST_BYTES // 1_000_000} MB; is it the right file?")
+            most = f"{MOST_BYTES // 1_000_000} MB"
+            raise SettingsError(f"{path}: cannot read {what}: longer than {most}; is it the right file?")
         text = data.decode("utf-8-sig")
     except (OSError, ValueError) as error:  # ValueError: no UTF-8, or a zero byte in the name
         reason = getattr(error, "strerror", None) or "it is not a text file (UTF-8)"

@@ -124,8 +124,8 @@ def new(
     from listener.drill.script import drill_settings
     from listener.settings import Settings, read_settings
 
-    check_new(out)
     phrase = (read_settings(config) if config else Settings()).phrases[0]
+    check_new(out)
     read = _read_labels(labels) if labels else []
     blank = blank_drill(title, phrase, recordings, out.parent)
     sounds = check_drill(blank, out)
@@ -332,7 +332,7 @@ def _read_labels(path: Path) -> "list[Label]":
     from listener.score.labels import format_of, read_labels
 
     read = read_labels(path)
-    _tell_some(str(path), [f"line {bad.number}: {bad.why}" for bad in read.bad])
+    _tell_some(str(path), [f"line {bad.number}: {bad.why}; skipped" for bad in read.bad])
     if read.bad:
         if not read.labels:
             raise UserError(f"{path}: holds no label that can be read; is it a {format_of(path).name} file?")
@@ -346,9 +346,9 @@ _SHOWN = 5
 def _tell_some(file: str, left_out: Sequence[str]) -> None:
     """What was left out of a file, one line each; of many only the first, and how many more."""
     for why in left_out[:_SHOWN]:
-        print(f"{file}: {why}; skipped", file=sys.stderr)
+        print(f"{file}: {why}", file=sys.stderr)
     if len(left_out) > _SHOWN:
-        print(f"{file}: and {len(left_out) - _SHOWN} more; {len(left_out)} skipped in all", file=sys.stderr)
+        print(f"{file}: and {len(left_out) - _SHOWN} more; {len(left_out)} in all", file=sys.stderr)
 
 
 def _tell(error: UserError) -> int:

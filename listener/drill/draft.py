@@ -91,7 +91,7 @@ def _fitting(
         problems = call_problems(where, call, blank.repeats, sounds)
         problems += [f"{where}: overlaps the call before it" for other in kept[-200:] if overlap(other, call)][:1]
         if problems:
-            told(problems[0])
+            told(f"{problems[0]}; left out")
         else:
             kept.append(call)
     return (
@@ -108,7 +108,7 @@ def _without(entries: list[T], told: Callable[[str], object], problems: Callable
     kept = []
     for entry in entries:
         if found := problems(entry):
-            told(found[0])
+            told(f"{found[0]}; left out")
         else:
             kept.append(entry)
     return kept

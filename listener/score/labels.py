@@ -291,7 +291,8 @@ def read_labels(path: Path) -> LabelsRead:
     except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
         raise UserError(f"{path}: cannot read the labels: {getattr(error, 'strerror', None) or error}") from None
     if len(data) > _MOST_BYTES:
-        raise UserError(f"{path}: cannot read the labels: longer than {_MOST_BYTES // 1_000_000} MB; is it the right file?")
+        most = f"{_MOST_BYTES // 1_000_000} MB"
+        raise UserError(f"{path}: cannot read the labels: longer than {most}; is it the right file?")
     # Windows programs may write UTF-16, and say so in the first two bytes.
     coding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
     text = data.decode(coding, errors="replace")

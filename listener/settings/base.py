@@ -124,7 +124,7 @@ class Settings(Checked):
     """For researchers: the joint score for an alert, in place of the sensitivity's."""
     gate: Annotated[_Gate, BeforeValidator(_gate)] = GateSettings()
     """The voice gate, or off."""
-    pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = {}
+    pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = Field({})
     """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
     ear: EarSettings = EarSettings()
     sphinx: SphinxSettings = SphinxSettings()

@@ -70,7 +70,7 @@ class ProofSettings(Checked):
 
     every_min: float = Field(10.0, gt=0)
     """How often, and once at the start."""
-    words: dict[str, FilePath] = {}
+    words: dict[str, FilePath] = Field({})
     """For phrases of your own: a sound file with the phrase said once, clearly."""
 
 

@@ -36,11 +36,10 @@ class CompressedFile:
     def __init__(self, file: BinaryIO, name: str) -> None:
         head = file.read(32)
         file.seek(0)
-        for at, begins, kind, reader in _KINDS:
-            if head[at:].startswith(begins):
-                break
-        else:
+        known = next(((kind, reader) for at, begins, kind, reader in _KINDS if head[at:].startswith(begins)), None)
+        if known is None:
             raise NotKnown
+        kind, reader = known
         try:
             import av
         except ImportError:

@@ -119,8 +119,10 @@ def run_trial(study: Study, index: int) -> Trial:
     empty = Trial(index, number, name, **asdict(slot.condition), number=slot.number)
     try:
         sound = study.sound(number)
-    except Exception as error:  # noqa: BLE001 - so is whatever one piece of speech or noise does
-        return replace(empty, failed=f"sound: {error if isinstance(error, UserError) else f'{type(error).__name__}: {error}'}")
+    except UserError as error:
+        return replace(empty, failed=f"sound: {error}")
+    except Exception as error:  # noqa: BLE001, nor does whatever one piece of speech or noise does
+        return replace(empty, failed=f"sound: {type(error).__name__}: {error}")
     empty = replace(
         empty, speaker=sound.speaker, words=sound.words, seconds=sound.samples.size / RATE_HZ,
         level_dbov=sound.level_dbov, sii=sound.sii, sti=sound.sti,
