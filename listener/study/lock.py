@@ -16,7 +16,7 @@ from listener.study.trials import Study
 LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
 CODE = (
-    "events.py", "settings.py", "monitor.py", "call", "radio", "sound", "speech", "drill/match.py", "study/bank.py",
+    "events.py", "settings", "monitor.py", "call", "radio", "sound", "speech", "score/match.py", "study/bank.py",
     "study/design.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py", "study/trials.py",
     "study/voices.py", "study/intelligibility.py",
 )  # fmt: skip
