@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from typer.core import TyperGroup
 
-from listener.errors import UserError
+from listener.errors import SettingsError
 
 
 class _RunUnlessNamed(TyperGroup):
@@ -79,4 +79,4 @@ def _need_extra() -> None:
     try:
         import joblib, matplotlib, polars, pyarrow, scipy  # noqa: E401, F401, I001
     except ImportError as error:
-        raise UserError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
+        raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
