@@ -10,7 +10,7 @@ import typer
 
 from listener import __version__
 from listener.drill import commands as drill_commands
-from listener.errors import SettingsError, UserError, missing_extra
+from listener.errors import UserError, missing_extra
 from listener.study import commands as study_commands
 from listener.tell import cautions
 from listener.watch import commands as watch_commands
@@ -105,14 +105,14 @@ def _settings(config: Path | None, phrases: list[str] | None, repeats: int | Non
 
 
 def main() -> None:
-    """The console script. Errors a user can cause end in one line: status 2 for settings, else 1."""
+    """The console script. Errors a user can cause end in one line and in their status: 2 for usage and settings, else 1."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold bytes that are no text
     try:
         app()
     except UserError as error:
         print(f"listener: {error}", file=sys.stderr)
-        sys.exit(2 if isinstance(error, SettingsError) else 1)
+        sys.exit(error.status)
     except ModuleNotFoundError as error:
         line = missing_extra(error)
         if line is None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import median
 
+import numpy as np
 import soundfile
 
 from listener.drill import charts
@@ -287,7 +288,7 @@ def _svg(text: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
 
 
-def _flac(samples, rate_hz: int) -> str:
+def _flac(samples: np.ndarray, rate_hz: int) -> str:
     out = io.BytesIO()
     soundfile.write(out, samples, rate_hz, format="FLAC", subtype="PCM_16")
     return "data:audio/flac;base64," + base64.b64encode(out.getvalue()).decode()

@@ -54,7 +54,7 @@ def check_lock(folder: Path, lock: dict[str, Any]) -> None:
 
 def write_lock(folder: Path, lock: dict[str, Any]) -> None:
     """Write lock.json, whole or not at all."""
-    write_whole(folder / LOCK, json.dumps(lock, indent=2) + "\n")
+    write_whole(folder / LOCK, json.dumps(lock, indent=2, allow_nan=False) + "\n")
 
 
 def read_lock(folder: Path) -> dict[str, Any]:

@@ -25,6 +25,7 @@ from listener.watch.station import Station
 
 LOOK_S = 0.25
 RETRY_MS = 500
+_BEGINNINGS = 4  # so many new pages at a time are read the last ten minutes from the journal
 
 
 class Feed:
@@ -34,6 +35,7 @@ class Feed:
         self.station = station
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: set[asyncio.Event] = set()
+        self._beginning = asyncio.Semaphore(_BEGINNINGS)
         self._ended = threading.Event()
         self._look = ""
         self._number = 0
@@ -43,11 +45,13 @@ class Feed:
         self._sent_until_s = [station.clock.unix() - 2.0] * len(station.settings.watch.channels)
 
     def start(self) -> None:
+        """Begin to follow the station; call it in the event loop in which the pages wait."""
         self._loop = asyncio.get_running_loop()
         self._thread = threading.Thread(target=self._follow, name="page feed", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
+        """Tell the following thread to end."""
         self._ended.set()
         self._wake()
 
@@ -104,7 +108,8 @@ class Feed:
         woken = asyncio.Event()
         self._waiting.add(woken)
         try:
-            begin, cursor = await run_in_threadpool(self._begin, after)
+            async with self._beginning:
+                begin, cursor = await run_in_threadpool(self._begin, after)
             yield ServerSentEvent(begin, event="begin", retry=RETRY_MS)
             number = strip_number = -1
             while not self._ended.is_set():

@@ -13,7 +13,14 @@ import time
 import pytest
 
 from tests.parts import need_python
-from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
+from tests.watch.page.browser import (
+    CHROMIUM,
+    LIVE,
+    chromium,
+    opened,
+    shown_cover,
+    until,
+)
 from tests.watch.page.parts import STEPS, served
 
 axe = need_python("axe_playwright_python.sync_playwright", "pip install axe-playwright-python")
@@ -267,7 +274,7 @@ def test_history_is_searched_and_printed_on_white(browser, station):
         page.get_by_label("Kind").select_option("alert")
         page.get_by_role("button", name="Search").click()
         page.wait_for_url("**kind=alert**")
-        assert page.locator("tbody tr.alert").count() == page.locator("tbody tr").count() == 1
+        assert page.locator("tbody tr[data-kind=alert]").count() == page.locator("tbody tr").count() == 1
         page.get_by_label("Words").fill("zebra")
         page.get_by_role("button", name="Search").click()
         page.wait_for_selector("text=No rows.")
@@ -276,6 +283,30 @@ def test_history_is_searched_and_printed_on_white(browser, station):
         assert not page.locator(".top").is_visible() and not page.locator(".find").is_visible()
         assert page.evaluate("getComputedStyle(document.querySelector('tbody td')).color") == "rgb(0, 0, 0)"
         assert page.evaluate("getComputedStyle(document.querySelector('.wide')).backgroundColor") == "rgb(255, 255, 255)"
+
+
+def test_every_kind_of_row_stands_in_the_columns_of_the_table(browser, tmp_path):
+    with served(tmp_path, [3.0]) as own:
+        alert_id = own.wait_alert()
+        own.do("note", alert_id=alert_id, who="Ann", text="wind from the left")
+        own.do("mark", alert_id=alert_id, who="Ann", mark="drill")
+        own.do("step", alert_id=alert_id, who="Ann", step=STEPS[0])
+        own.do("acknowledge", alert_id=alert_id, who="Ann")
+        own.wait("all written", lambda s: own.rows("step") and own.rows("acknowledge"))
+        with opened(browser, own.address + "history?kind=all") as page:
+            kinds = page.evaluate("[...document.querySelectorAll('tbody tr')].map(row => row.dataset.kind)")
+            assert {"alert", "note", "mark", "step", "acknowledge", "state", "start", "settings"} <= set(kinds)
+            crooked = page.evaluate(
+                """() => {
+                    const heads = [...document.querySelectorAll("thead th")].map(h => h.getBoundingClientRect());
+                    const plain = getComputedStyle(document.querySelector("tbody tr[data-kind=start] td")).fontSize;
+                    return [...document.querySelectorAll("tbody tr")].filter(row => [...row.cells].some((cell, i) => {
+                        const box = cell.getBoundingClientRect();
+                        return Math.abs(box.left - heads[i].left) > 1 || getComputedStyle(cell).fontSize !== plain;
+                    })).map(row => row.dataset.kind);
+                }"""
+            )
+            assert not crooked
 
 
 def test_settings_are_shown_and_cannot_be_edited(browser, station):
