@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 
 
-@pytest.fixture()
+@pytest.fixture
 def without(monkeypatch):
     """Takes packages away, as if they were not installed."""
 

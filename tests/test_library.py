@@ -14,7 +14,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_readme_s_ten_lines_run_and_find_the_call():
-    (code,) = re.findall(r"```python\n(.*?)```", README, re.S)
+    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     assert len(code.strip().splitlines()) <= 10
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
