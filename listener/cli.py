@@ -10,7 +10,7 @@ import typer
 
 from listener import __version__
 from listener.drill import commands as drill_commands
-from listener.errors import UserError
+from listener.errors import UserError, missing_extra
 from listener.study import commands as study_commands
 from listener.tell import cautions
 from listener.watch import commands as watch_commands
@@ -113,6 +113,12 @@ def main() -> None:
     except UserError as error:
         print(f"listener: {error}", file=sys.stderr)
         sys.exit(error.status)
+    except ModuleNotFoundError as error:
+        line = missing_extra(error)
+        if line is None:
+            raise
+        print(f"listener: {line}", file=sys.stderr)
+        sys.exit(2)
     except BrokenPipeError:
         # The reader of our stdout has gone (as with head): nothing more to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

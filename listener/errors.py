@@ -18,3 +18,18 @@ class UsageError(UserError):
     """The command line asks for what cannot be: the line names the argument and what is allowed."""
 
     status = 2
+
+
+# Python packages that come with an extra and not by default: their import name -> the extra.
+EXTRAS = {
+    "scipy": "drills", "matplotlib": "drills", "pocketsphinx": "sphinx", "vosk": "vosk", "polars": "study",
+    "pyarrow": "study", "joblib": "study", "dask": "study", "distributed": "study",
+}  # fmt: skip
+
+
+def missing_extra(error: ModuleNotFoundError) -> str | None:
+    """The one line that names the extra whose package is not installed; None if no extra has it."""
+    package = (error.name or "").split(".")[0]
+    if package not in EXTRAS:
+        return None
+    return f"{package} is not installed, which this needs: pip install 'launch-listener[{EXTRAS[package]}]'"

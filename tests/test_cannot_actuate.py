@@ -62,6 +62,7 @@ ALLOWED = {
     ("speech/vosk_spotter.py", "ctypes"): "srand() of the C library, so that vosk's dither repeats",
     ("study/voices.py", "subprocess"): "speech synthesisers that make a study's test words, never in a watch",
     ("watch/page/serve.py", "socket"): "where browsers ask for the watch page; it only answers and connects to nobody",
+    ("watch/page/crowd.py", "socket"): "how a page's connection that reads nothing is closed; opens none, tested below",
     ("watch/service.py", "socket"): "tells the service manager that the watch is alive (sd_notify)",
     ("speech/engines.py", "import_module of a name that is computed"): "names out of ENGINES in the same file, tested below",
     ("study/voices.py", "import_module of a name that is computed"): "a Piper voice's package; the name's ending is fixed",
@@ -202,6 +203,13 @@ def test_the_page_s_server_answers_and_connects_to_nobody():
     calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)]
     used = {call.attr for call in calls if ast.unparse(call.value) in ("socket", "self._socket")}
     assert used == {"create_server", "getsockname", "gethostname"}
+
+
+def test_the_page_s_crowd_only_sets_how_a_connection_closes():
+    """Of the module socket it uses two constants and calls nothing."""
+    tree = ast.parse((PACKAGE / "watch/page/crowd.py").read_text(encoding="utf-8"))
+    used = {n.attr for n in ast.walk(tree) if isinstance(n, ast.Attribute) and ast.unparse(n.value) == "socket"}
+    assert used == {"SOL_SOCKET", "SO_LINGER"}
 
 
 TRICKS = [

@@ -71,6 +71,8 @@ class SphinxEngine:
 
 def load(settings: Settings) -> SphinxEngine:
     """The engine for the settings' phrases. Raises UserError for words without a pronunciation."""
+    import pocketsphinx  # noqa: F401  (an extra: what lacks it is told now, not at the first sound)
+
     ways = [
         (phrase.words, way)
         for phrase in settings.phrases

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from listener.errors import UserError
+from listener.errors import SettingsError
 
 
 class _RunUnlessNamed(TyperGroup):
@@ -79,7 +79,8 @@ def compare(
 
 
 def _need_extra() -> None:
+    """Before the work begins, not when its report is due."""
     try:
-        import jinja2, joblib, matplotlib, polars, pyarrow  # noqa: E401, F401, I001
+        import joblib, matplotlib, polars, pyarrow, scipy  # noqa: E401, F401, I001
     except ImportError as error:
-        raise UserError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
+        raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
