@@ -214,6 +214,11 @@ class Channel:
         self._told = told
         return Change(self.state, reasons)
 
+    @property
+    def is_blind(self) -> bool:
+        """It does not hear now, whatever the state shows."""
+        return bool(self._since)
+
     def view(self) -> ChannelView:
         ring, health, recogniser = self.capture.ring, self._health, self.recogniser
         meter = health.meter if health else None

@@ -16,6 +16,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from listener import __version__
+from listener.tell import cautions
 from listener.watch.page.actions import action_routes
 from listener.watch.page.crowd import MOST_STREAMS, Crowd, EventStream
 from listener.watch.page.feed import Feed
@@ -31,7 +32,7 @@ def page_app(station: Station) -> Starlette:
     feed, streams = Feed(station), Crowd(MOST_STREAMS)
     page = station.settings.watch.page
     templates = Jinja2Templates(HERE / "templates")
-    templates.env.globals |= {"version": __version__, "is_local": page.is_local}
+    templates.env.globals |= {"version": __version__, "is_local": page.is_local, "cautions": cautions.WATCH}
 
     @asynccontextmanager
     async def while_running(app: Starlette) -> AsyncIterator[None]:
