@@ -166,7 +166,7 @@ def one_sample(folder: Path) -> Path:
         (not_finite, "values that are no numbers"),
         (silence, None),
         (clipped, None),
-        (far_over, None),
+        (far_over, "beyond 100 times full scale; taken as silence (at 0:00.0)"),
         (offset, None),
         (one_sample, None),
     ],

@@ -7,6 +7,7 @@ damaged it is set aside, what can be read is saved into a new one, and writing g
 """
 
 import hashlib
+import itertools
 import json
 import logging
 import os
@@ -80,7 +81,7 @@ class Row:
         """The row as plain values, body included, for JSON."""
         return {
             "id": self.id, "utc": self.utc, "monotonic_s": round(self.monotonic_s, 3), "kind": self.kind,
-            "channel": self.channel, "sample": self.sample, "about": self.about, **{"body": self.body},
+            "channel": self.channel, "sample": self.sample, "about": self.about, "body": self.body,
         }  # fmt: skip
 
 
@@ -90,6 +91,7 @@ def utc_text(unix_s: float) -> str:
 
 
 def body_text(body: dict[str, Any]) -> str:
+    """A body as it is stored and hashed: JSON with sorted keys and no spaces, so that equal bodies are equal texts."""
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
 
 
@@ -257,7 +259,7 @@ class Journal:
             self._check_all(reader)
         finally:
             reader.close()
-        for after, before in zip(rows, rows[1:], strict=False):
+        for after, before in itertools.pairwise(rows):
             if after[8] != chain_hash(before[8], Row(*after[:7], {}), after[7]):
                 raise _Damaged(f"row {after[0]} does not read back as it was written")
         if rows and rows[0][8] != self._chain:

@@ -63,6 +63,7 @@ class Recorder:
         self._next_sample = sample + len(sound)
 
     def close(self) -> None:
+        """End the file being written, if there is one; the next write begins another."""
         file, self._file = self._file, None
         if file is not None:
             file.close()

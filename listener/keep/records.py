@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from listener.errors import UserError
+from listener.errors import UsageError, UserError
 from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
+from listener.tell.console import confidence_text
 
 _STEP = 500
 
@@ -50,6 +51,7 @@ class Records:
         self._database = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=5, check_same_thread=False)
 
     def close(self) -> None:
+        """Let go of the journal. Rows that are still being read end."""
         self._database.close()
 
     def rows(self, query: Query = Query()) -> Iterator[Row]:
@@ -143,7 +145,7 @@ def when(text: str, end: bool = False) -> str:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise UserError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
+        raise UsageError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
     if end and len(text) == 10:
         moment += timedelta(days=1)
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
@@ -177,7 +179,7 @@ def words(row: Row) -> str:
     b = row.body
     match row.kind:
         case "alert":
-            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {confidence_text(b['confidence'])}"
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":

@@ -58,7 +58,7 @@ def babble(clips: Sequence[np.ndarray], seconds: float, rate_hz: float, rng: Rng
         raise UserError("babble: needs speech clips to be made from; name at least one")
     n = round(seconds * rate_hz)
     voices = [unit(fit_noise(clips[i], n, rng)) for i in rng.integers(0, len(clips), talkers)]
-    return unit(sum(v * db(rng.uniform(-6.0, 0.0)) for v in voices)) * db(NOISE_LEVEL_DBOV)
+    return unit(np.sum([v * db(rng.uniform(-6.0, 0.0)) for v in voices], axis=0)) * db(NOISE_LEVEL_DBOV)
 
 
 def _white(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
@@ -130,7 +130,7 @@ def _machinery(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
     base_hz = rng.choice([rng.uniform(20.0, 60.0), 60.0, 400.0])
     turning = phase(base_hz * (1.0 + 0.003 * wander(n, rate_hz, 0.5, rng)), n, rate_hz, rng)
     orders = range(1, 1 + min(12, int(0.45 * rate_hz / base_hz)))
-    return unit(sum(db(rng.uniform(-18.0, 0.0)) * tone(k * turning) for k in orders))
+    return unit(np.sum([db(rng.uniform(-18.0, 0.0)) * tone(k * turning) for k in orders], axis=0))
 
 
 def _clanks(n: int, rate_hz: float, rng: Rng) -> np.ndarray:

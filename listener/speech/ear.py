@@ -190,6 +190,7 @@ class EarSpotter:
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
+        """Forget everything heard; the next sample fed is number first_sample of the 16 kHz stream."""
         self._first_s = first_sample / features.RATE_HZ
         self._frame = 0
         self._network.restart()
@@ -202,9 +203,11 @@ class EarSpotter:
         ]
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
+        """The next samples, float32 at 16 kHz, shape (n,) -> the words that are now sure enough to tell."""
         return self._hits(self._network.feed(samples))
 
     def finish(self) -> list[Hit]:
+        """The words still held back at the end of the stream."""
         return self._hits(self._network.flush())
 
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
@@ -269,9 +272,11 @@ class EarEngine:
 
     @property
     def calibration(self) -> Calibration:
+        """The levels fitted to this model, from its ear.json."""
         return self.info.calibration
 
     def spotter(self) -> EarSpotter:
+        """A spotter for one channel; all share the network and the words, which do not change."""
         return EarSpotter(self)
 
 

@@ -2,7 +2,7 @@
 
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -13,7 +13,7 @@ from listener.errors import UserError
 class _RunUnlessNamed(TyperGroup):
     """A first word that is no command is a plan to run."""
 
-    def parse_args(self, ctx, args: list[str]) -> list[str]:
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
             args = ["run", *args]
         return super().parse_args(ctx, args)

@@ -2,24 +2,27 @@
 
 import io
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 
 matplotlib.use("svg")
 
-import numpy as np  # noqa: E402
-from matplotlib.axes import Axes  # noqa: E402
-from matplotlib.figure import Figure  # noqa: E402
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from listener.score.metrics import normal_deviate  # noqa: E402
-from listener.study.results import Heard, ratios, select  # noqa: E402
+from listener.score.metrics import normal_deviate
+from listener.study.results import Heard, ratios, select
+
+if TYPE_CHECKING:
+    import polars as pl
 
 HUMAN_SRT_DB = (-11.6, -8.0)
 """Digits in noise, normal hearing: the range of published speech reception thresholds."""
 COLOURS = ("#0b5cad", "#c2410c", "#15803d", "#7e22ce", "#a16207", "#0e7490", "#be185d", "#4d4d4d")
 STYLES = ("-", "--", "-.", ":")
-_STYLE = {
+_STYLE: Any = {
     "font.family": "sans-serif", "font.size": 10, "axes.grid": True, "grid.color": "#e3e6ea", "grid.linewidth": 0.8,
     "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": "#808890", "axes.labelcolor": "#20262e",
     "xtick.color": "#40464e", "ytick.color": "#40464e", "legend.frameon": False, "svg.hashsalt": "listener",
@@ -52,7 +55,7 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
             _miss_points(axes, one, i, len(heard), where)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, HUMAN_SRT_DB[0] - 1.5), high)
-        axes.text(np.mean(HUMAN_SRT_DB), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
+        axes.text(float(np.mean(HUMAN_SRT_DB)), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
                   fontsize=8, color="#6b5a1e")  # fmt: skip
         axes.axhline(0.5, color="#b0b6bd", lw=0.8, ls=":")
         axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
@@ -258,7 +261,7 @@ def differences(rows: Any) -> str:
     return svg(draw, height=1.4 + 0.34 * groups * max(1.0, engines / 2))
 
 
-def _mean(column: str):
+def _mean(column: str) -> "pl.Expr":
     import polars as pl
 
     return pl.col(column).cast(pl.Float64).mean()

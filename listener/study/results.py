@@ -56,6 +56,7 @@ class Result:
 
     @property
     def engines(self) -> tuple[str, ...]:
+        """Names of the engines, in the plan's order."""
         return tuple(self.plan.engines)
 
     def of(self, engine: str) -> "Heard":
@@ -97,6 +98,7 @@ class Heard:
 
     @property
     def hours(self) -> float:
+        """Hours of sound without calls, over which false alerts are counted."""
         return float(self.negatives["seconds"].sum()) / 3600
 
     def found(self, rule: str = "found", **where: Any) -> Share:
@@ -105,6 +107,7 @@ class Heard:
         return Share(int(rows[rule].sum()), rows.height)
 
     def missed(self, rule: str = "found", **where: Any) -> Share:
+        """Share of calls missed: what found leaves of the same calls."""
         share = self.found(rule, **where)
         return Share(share.n - share.k, share.n)
 

@@ -25,6 +25,15 @@ def bar(share: float) -> str:
     return "█" * full + "░" * (_BAR_CELLS - full)
 
 
+def confidence_text(confidence: float) -> str:
+    """A confidence 0..1 as per cent for people, 1 to 99: nothing that a program says is certain.
+
+    >>> confidence_text(0.9987), confidence_text(0.874), confidence_text(0.0)
+    ('99%', '87%', '1%')
+    """
+    return f"{min(max(confidence, 0.01), 0.99):.0%}"
+
+
 def call_line(call: Call, channels: int) -> Text:
     """One call as a line: time in the file, what, phrase, confidence as bar and per cent, delay."""
     heard = len(call.hits)
@@ -32,7 +41,7 @@ def call_line(call: Call, channels: int) -> Text:
     line = Text(f"{clock(call.start_s):>10}  ")
     line.append(f"{_NAMES[call.kind]:<12}  ", style=_STYLES[call.kind])
     line.append(f"{call.phrase} {count}  ", style="bold" if isinstance(call, Alert) else "")
-    line.append(f"{bar(call.confidence)} {call.confidence:4.0%}")
+    line.append(f"{bar(call.confidence)} {confidence_text(call.confidence):>4}")
     if isinstance(call, Alert):
         line.append(f"  {call.raised_s - call.end_s:.2f} s after its last word", style="dim")
     if channels > 1:

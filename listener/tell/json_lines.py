@@ -24,7 +24,8 @@ def json_line(call: Call, file: str) -> str:
             "confidence": round(call.confidence, 6),
             "engine": call.engine,
             "hits": [_hit(hit) for hit in call.hits],
-        }
+        },
+        allow_nan=False,
     )
 
 

@@ -38,8 +38,8 @@ class Channel:
         self.capture, self.column = capture, column
         self.recogniser = Recogniser(settings, load, number, column)
         self.gaps = 0
-        self.strip: deque[Strip] = deque([], round(_STRIP_S / _STEP_S))
-        self.words: deque[WordHeard] = deque([], 200)
+        self.strip: deque[Strip] = deque(maxlen=round(_STRIP_S / _STEP_S))
+        self.words: deque[WordHeard] = deque(maxlen=200)
         self._last_word: Hit | None = None
         self.unacknowledged: dict[int, Shown] = {}
         self.last_alert: Shown | None = None
@@ -53,7 +53,7 @@ class Channel:
         self._state_since_unix_s = 0.0
         self._told: tuple[State, tuple[str, ...]] | None = None
         self._call_shown_s = self._partly_shown_s = -1e9
-        self._heard: deque[Call] = deque([], 20)
+        self._heard: deque[Call] = deque(maxlen=20)
         self._proof_due_s: float | None = None
         self.proof_unix_s = 0.0
         self._proof_told: object = None
@@ -220,6 +220,7 @@ class Channel:
         return bool(self._since)
 
     def view(self) -> ChannelView:
+        """All that people see of the channel now, as an immutable value."""
         ring, health, recogniser = self.capture.ring, self._health, self.recogniser
         meter = health.meter if health else None
         return ChannelView(

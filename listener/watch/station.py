@@ -59,7 +59,7 @@ class Station:
         self.settings, self.folder, self.record = settings, folder, record
         self.clock = clock or SystemClock()
         self._now_s, self._began_s = self.clock.monotonic(), self.clock.monotonic()
-        self._faults: deque[tuple[float, str]] = deque([], 20)
+        self._faults: deque[tuple[float, str]] = deque(maxlen=20)
         self._lock = threading.RLock()  # the state of the channels
         self._jumps = JumpWatch(settings.watch.supervision.clock_jump_s)
         self._damage_until_s = 0.0
@@ -109,6 +109,7 @@ class Station:
 
     @property
     def journal(self) -> Journal:
+        """The journal that the station writes to."""
         return self._rows.journal
 
     @property

@@ -55,6 +55,7 @@ class _Tapped:
 
     def _note(self, hits: list[Hit]) -> list[Hit]:
         if hits:
+            assert self.monitor is not None
             self.heard.append((self.monitor.now_s, hits))
         return hits
 

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -59,7 +60,7 @@ def _short(value: object) -> object:
 
 def read(path: Path) -> list[Row]:
     """Rows of a CSV file written by ``write``."""
-    kinds = {f.name: {"int": int, "float": float, "str": str}[str(f.type)] for f in fields(Row)}
+    kinds: dict[str, Any] = {f.name: {"int": int, "float": float, "str": str}[str(f.type)] for f in fields(Row)}
     with open(path, newline="") as file:
         return [
             Row(**{k: float("nan") if kinds[k] is float and v == "" else kinds[k](v) for k, v in row.items()})

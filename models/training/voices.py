@@ -34,8 +34,11 @@ class VoiceMissing(RuntimeError):
 class Voice(Protocol):
     """Something that speaks."""
 
-    name: str
-    rate_hz: int
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def rate_hz(self) -> int: ...
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
         """Mono float32 samples at `rate_hz`; `speed` 1 is the voice's own pace, 2 is twice as fast."""
@@ -299,7 +302,7 @@ class Pico:
         except ModuleNotFoundError:
             raise VoiceMissing("py_nanotts is not installed: pip install py-nanotts") from None
         raw = NanoTTS().speak(spoken, voice=self.name, speed=speed, pitch=1.0, volume=0.5)
-        return np.frombuffer(raw, "<i2").astype(np.float32) / 32768
+        return np.frombuffer(raw, "<i2").astype(np.float32) / np.float32(32768)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,8 +89,8 @@ def test_labels_made_by_hand_start_a_drill(folder: Path) -> None:
     (folder / "hand.txt").write_text("10.0\t11.8\tcall: launcher two\nnonsense\n13.0\t13.0\taction: tower: pressed\n")
     done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
     assert done.exit_code == 0
-    assert "hand.txt:2: expected start, end and text with tabs between; skipped" in done.stderr
-    assert "hand.txt: 1 line skipped, 2 labels read" in done.stderr
+    assert "hand.txt: line 2: expected start, end and text with tabs between; skipped" in done.stderr
+    assert "hand.txt: 2 labels read" in done.stderr
     drill = read_drill(folder / "hand.yaml")
     assert [(call.caller, call.checked) for call in drill.calls] == [("launcher two", True), ("", False)]
     assert drill.actions[0].at_s == 13.0
@@ -128,8 +128,9 @@ def test_drills_add_up_to_a_record(folder: Path) -> None:
     with pytest.raises(UserError, match="is there twice"):
         run("record", "one.json", "drill.yaml")
     (folder / "bad.json").write_text("{}\n")
-    with pytest.raises(UserError, match="line 1 is no result of 'listener drill --json'"):
-        run("record", "bad.json")
+    done = CliRunner().invoke(app, ["drill", "record", "bad.json", "drill.yaml", "none.yaml"])
+    assert done.exit_code == 1 and "1 of 2 (9 to 91 %)" in done.stdout  # the good one is in it all the same
+    assert [line.split(": ")[1] for line in done.stderr.splitlines() if line.startswith("listener: ")] == ["bad.json", "none.yaml"]
 
 
 def test_help_lists_the_commands(folder: Path) -> None:

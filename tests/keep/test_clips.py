@@ -121,7 +121,7 @@ def test_a_gap_starts_a_new_piece_at_its_true_time(tmp_path):
     recorder.write((one / 32768).astype(np.float32), 0, HOUR)
     recorder.write((two / 32768).astype(np.float32), 10 * RATE_HZ, HOUR + 10)
     recorder.close()
-    first, second = pieces(tmp_path)
+    _first, second = pieces(tmp_path)
     assert (second.at, second.sample, second.unix_s) == (2 * RATE_HZ, 10 * RATE_HZ, HOUR + 10)
     read, _, began = cut(tmp_path, "Launch", HOUR + 9, HOUR + 11)
     np.testing.assert_array_equal(read, two[:RATE_HZ])

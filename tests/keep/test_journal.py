@@ -169,7 +169,7 @@ def test_damage_found_at_the_start_is_set_aside_and_what_reads_is_saved(tmp_path
     read = [body.get("text") for body in bodies(tmp_path)]
     assert read.count(None) == 1  # the fault that tells of it
     assert len(read) > 150, "most of 200 rows lie on other pages"
-    fault = [b for b in bodies(tmp_path, kinds=("fault",))][0]
+    fault = bodies(tmp_path, kinds=("fault",))[0]
     assert fault["what"] == "journal_damaged" and "rows were saved" in fault["detail"]
     ids = [row.id for row in Records(tmp_path).rows()]
     assert ids == sorted(set(ids))

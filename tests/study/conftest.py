@@ -28,7 +28,7 @@ def speech_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture()
+@pytest.fixture
 def small(speech_folder: Path) -> dict[str, Any]:
     """A plan as plain values: 12 calls in two noises at two SNRs, and 40 s of talk."""
     return {

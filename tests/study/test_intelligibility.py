@@ -1,5 +1,7 @@
 """SII and STI of real stems: what must rise, fall and stay within 0 to 1."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -17,7 +19,7 @@ NOISE = RNG.standard_normal(3 * RATE_HZ).astype(np.float32)
 @pytest.mark.parametrize("measure", [sii_of, sti_of])
 def test_more_noise_is_never_understood_better(measure):
     values = [measure(m.speech, m.noise, RATE_HZ) for m in (mix(SPEECH, NOISE, RATE_HZ, s) for s in range(-20, 31, 5))]
-    assert all(0 <= v <= 1 for v in values) and all(a < b for a, b in zip(values, values[1:]) if b > 0.01)
+    assert all(0 <= v <= 1 for v in values) and all(a < b for a, b in itertools.pairwise(values) if b > 0.01)
 
 
 @pytest.mark.parametrize("measure", [sii_of, sti_of])

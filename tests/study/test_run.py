@@ -90,7 +90,7 @@ def test_stopped_again_and_again_in_every_way_it_loses_nothing_and_leaves_nobody
     done: dict[str, int] = {}
     for end, said in ((term, STOPPED), (ctrl_c, STOPPED), (kill_a_worker, KILLED), (psutil.Popen.kill, None)):
         process = psutil.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True, start_new_session=True)
-        wait_for(lambda: len(parts(out)) > len(done), process)
+        wait_for(lambda before=len(done): len(parts(out)) > before, process)
         family = process.children(recursive=True)
         end(process)
         status, last = process.wait(20), process.stderr.read().splitlines(keepends=True)[-1:]

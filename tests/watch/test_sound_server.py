@@ -5,6 +5,7 @@ the same station: PulseAudio null sinks, captured from their monitors through Po
 ten minutes are, cut into eight lines.
 """
 
+import itertools
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -48,7 +49,7 @@ def spans_s() -> list[list[tuple[float, float]]]:
     """The pieces of the exercise that each line plays, cut in the middle of pauses."""
     clip = next(c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["file"] == EXERCISE.name)
     said = clip["transmissions"]
-    pauses = [(a["end_s"] + b["start_s"]) / 2 for a, b in zip(said, said[1:], strict=False)]
+    pauses = [(a["end_s"] + b["start_s"]) / 2 for a, b in itertools.pairwise(said)]
     if LONG:
         cuts = [min(pauses, key=lambda p: abs(p - k * clip["seconds"] / LINES)) for k in range(1, LINES)]
         return [[span] for span in zip([0.0, *cuts], [*cuts, clip["seconds"]], strict=True)]

@@ -98,6 +98,7 @@ class Impossible(Exception):
 
 
 def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
+    """Somebody has seen the alert; the first name stands. Raises Impossible when there is no such alert."""
     if station.acknowledge(done.alert_id, done.name):
         return {"acknowledged": done.alert_id}
     _alert(station, done.alert_id)
@@ -105,14 +106,17 @@ def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
 
 
 def note(station: Station, done: Noted) -> dict[str, object]:
+    """A remark about an alert, in people's own words. Raises Impossible when there is no such alert."""
     return _add(station, done, "note", {"text": done.text})
 
 
 def mark(station: Station, done: Marked) -> dict[str, object]:
+    """Whether it was a call, by whoever was there. Raises Impossible when there is no such alert."""
     return _add(station, done, "mark", {"mark": done.mark})
 
 
 def step(station: Station, done: Ticked) -> dict[str, object]:
+    """A step of the checklist, done or undone. Raises Impossible for a step or an alert that there is not."""
     if done.step not in station.settings.watch.steps:
         raise Impossible(f"no step {done.step!r} in the settings (watch.steps)")
     return _add(station, done, "step", {"step": done.step, "done": done.done})

@@ -46,11 +46,13 @@ class Feed:
         self._sent_until_s = [station.clock.unix() - 2.0] * len(station.settings.watch.channels)
 
     def start(self) -> None:
+        """Begin to follow the station; call it in the event loop in which the pages wait."""
         self._loop = asyncio.get_running_loop()
         self._thread = threading.Thread(target=self._follow, name="page feed", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
+        """Tell the following thread to end."""
         self._ended.set()
         self._wake()
 

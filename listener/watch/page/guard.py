@@ -82,6 +82,7 @@ class Guard:
         self._tries = {"here": Tries(), "network": Tries()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI: let a request through with the safety headers added, or answer it with the refusal."""
         if scope["type"] != "http":
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 1008})
@@ -149,6 +150,7 @@ class Guard:
         return bool(wanted) and hmac.compare_digest(given.encode(), wanted.encode())
 
     def cookie_value(self) -> str:
+        """What the cookie holds: a keyed hash of the token, so that the token itself stays out of browsers."""
         wanted = self._page.token.get_secret_value() if self._page.token else ""
         return hmac.new(self._salt, wanted.encode(), hashlib.sha256).hexdigest()
 

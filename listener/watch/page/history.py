@@ -64,6 +64,7 @@ class Wish:
         )  # fmt: skip
 
     def address(self, path: str, before: int | None = None) -> str:
+        """Path and query that ask for the same again, from a row id downwards if before is given."""
         asked = {"day": self.day, "channel": self.channel, "kind": self.kind, "text": self.text, "before": before or ""}
         return f"{path}?{urlencode({key: value for key, value in asked.items() if value})}"
 
@@ -78,6 +79,7 @@ def wish_of(request: Request) -> Wish:
 
 
 def lines_of(records: Records, rows: list[Row]) -> list[Line]:
+    """Journal rows as lines of the history page, times in UTC and local."""
     return [
         Line(
             row.id, row.utc[:10], row.utc[11:19], _local(row.utc), row.kind.replace("_", " "), row.channel or "",

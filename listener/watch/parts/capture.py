@@ -45,6 +45,7 @@ class CaptureSupervisor:
 
     @property
     def pid(self) -> int:
+        """Number of the capture process; 0 while there is none."""
         return self._child.pid if self._child else 0
 
     @property
@@ -79,6 +80,7 @@ class CaptureSupervisor:
         return gaps + self._overflow(now_s)
 
     def stop(self) -> None:
+        """End the capture process, within a second, and free the ring."""
         if self._child:
             self._child.stop(1.0)
             self._child = None

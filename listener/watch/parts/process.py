@@ -26,10 +26,12 @@ class Child:
 
     @property
     def pid(self) -> int:
+        """Number of the process, 0 if it has none."""
         return self._process.pid or 0
 
     @property
     def alive(self) -> bool:
+        """Whether the process runs."""
         return self._process.is_alive()
 
     @property

@@ -44,6 +44,7 @@ class Recogniser:
 
     @property
     def pid(self) -> int:
+        """Number of the recogniser process; 0 while there is none."""
         return self._child.pid if self._child else 0
 
     @property
@@ -53,6 +54,7 @@ class Recogniser:
 
     @property
     def is_ready(self) -> bool:
+        """Whether the engine is loaded and the process has begun to listen."""
         return self._ready
 
     @property

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from listener.keep.journal import Row
 from listener.keep.records import words as row_words
+from listener.tell.console import confidence_text
 from listener.watch.show.big_text import LINES, big
 from listener.watch.state import ChannelView, Shown, State, StationView, Work, WordHeard
 
@@ -62,17 +63,12 @@ def clock_text(unix_s: float) -> str:
     return f"{moment:%H:%M:%S} UTC" if not local.utcoffset() else f"{local:%H:%M:%S} ({moment:%H:%M:%S} UTC)"
 
 
-def per_cent(confidence: float) -> str:
-    """A confidence for people: nothing is certain."""
-    return f"{min(confidence, 0.99):.0%}"
-
-
 def call_text(shown: Shown, now_unix_s: float) -> Text:
     """One call in words."""
     when = f"{clock_text(shown.unix_s)}  {ago(now_unix_s - shown.unix_s)} ago"
     if shown.kind != "alert":
         return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
-    line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {per_cent(shown.confidence)}  ")
+    line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {confidence_text(shown.confidence)}  ")
     if shown.acknowledged_by:
         return line.append(f"seen by {shown.acknowledged_by}")
     return Text(f"{line}NOT ACKNOWLEDGED; advisory: confirm by ear", style="bold")

@@ -41,6 +41,7 @@ class ConsoleView:
         self._thread.start()
 
     def close(self) -> None:
+        """End the picture and give the terminal back."""
         self._ended.set()
         self._thread.join(2.0)
 

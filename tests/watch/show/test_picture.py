@@ -1,13 +1,15 @@
 """The console picture: words and shapes say the state, at any width; a broken picture becomes plain lines."""
 
+import io
 from dataclasses import replace
 
 import pytest
 from rich.console import Console
 
+from listener.tell.console import confidence_text
 from listener.watch.show.big_text import LINES, big
 from listener.watch.show.entry import Entry
-from listener.watch.show.picture import ago, channel_line, meter_bar, per_cent, picture
+from listener.watch.show.picture import ago, channel_line, meter_bar, picture
 from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard, Work
 
 NOW = 1_900_000_000.0
@@ -26,7 +28,7 @@ def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
         journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
         settings_fingerprint="f",
     )  # fmt: skip
-    console = Console(width=width, height=height, force_terminal=False, record=True, file=open("/dev/null", "w"))
+    console = Console(width=width, height=height, force_terminal=False, record=True, file=io.StringIO())
     console.print(picture(view, height, width))
     return console.export_text()
 
@@ -68,7 +70,7 @@ def test_a_partly_heard_call_says_how_much_of_it_was_heard_and_no_confidence_of_
 
 
 def test_no_confidence_is_told_as_certain():
-    assert [per_cent(c) for c in (0.5, 0.994, 0.9951, 1.0)] == ["50%", "99%", "99%", "99%"]
+    assert [confidence_text(c) for c in (0.5, 0.994, 0.9951, 1.0)] == ["50%", "99%", "99%", "99%"]
 
 
 def test_words_heard_weakly_have_a_question_mark():
