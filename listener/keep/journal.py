@@ -55,7 +55,7 @@ COLUMNS = "id, utc, monotonic_s, kind, channel, sample, about, body, chain"
 
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
-    "recording", "acknowledge", "note", "mark", "step",
+    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over",
 )  # fmt: skip
 
 

@@ -194,7 +194,14 @@ def words(row: Row) -> str:
         case "evidence":
             return f"clip {b['file']}" if b.get("file") else f"no clip: {b['detail']}"
         case "acknowledge":
-            return f"acknowledged by {b['who']}"
+            return f"{'BLIND seen' if b.get('blind') else 'acknowledged'} by {b['who']}"
+        case "maintenance" if b["begins"]:
+            return f"being worked on by {b['who']} until {b['until'][11:16]} UTC{f': {text}' if (text := b['text']) else ''}"
+        case "maintenance":
+            return f"work ended, {f'by {who}' if (who := b['who']) else 'its time was over'}"
+        case "hand_over":
+            points = "; ".join(b["open"]) or "nothing open"
+            return f"{b['who']} takes the watch{f' from {before}' if (before := b['from']) else ''}: {'; '.join(filter(None, (points, b['text'])))}"
         case "note":
             return f"note by {b['who']}: {b['text']}"
         case "mark":

@@ -220,6 +220,11 @@ class Channel:
         self._told = told
         return Change(self.state, reasons)
 
+    @property
+    def is_blind(self) -> bool:
+        """It does not hear now, whatever the state shows."""
+        return bool(self._since)
+
     def view(self) -> ChannelView:
         """All that people see of the channel now, as an immutable value."""
         ring, health, recogniser = self.capture.ring, self._health, self.recogniser

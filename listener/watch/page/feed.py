@@ -20,6 +20,7 @@ from starlette.concurrency import run_in_threadpool
 
 from listener.keep.journal import Row, utc_text
 from listener.keep.records import Query, Records
+from listener.watch.duty import open_points
 from listener.watch.page.strip import LONG_S, by_second
 from listener.watch.station import Station
 
@@ -85,7 +86,7 @@ class Feed:
     def _look_now(self) -> str:
         """The snapshot; its age tells whether the station still turns."""
         view = self.station.snapshot()
-        return as_json({**view.as_dict(), "sent_unix_s": self.station.clock.unix()})
+        return as_json({**view.as_dict(), "open_points": open_points(view), "sent_unix_s": self.station.clock.unix()})
 
     def _new_strips(self) -> list[dict[str, Any]]:
         """The seconds that were completed since the last time, one entry a channel."""

@@ -23,7 +23,7 @@ from listener.keep.records import Query, Records, as_csv, as_json_lines, when, w
 from listener.watch.station import Station
 
 PAGE_ROWS = 300
-COMMON = ("alert", "partly_heard", "acknowledge", "note", "mark", "step", "fault", "gap")
+COMMON = ("alert", "partly_heard", "acknowledge", "note", "mark", "step", "fault", "gap", "maintenance", "hand_over")
 """What is shown when no kind is chosen: what people did and what they should know."""
 
 
