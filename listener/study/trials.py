@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listener.call.rule import CallRule, best_chain
+from listener.call.chain import best_chain
+from listener.call.rule import CallRule
 from listener.errors import UserError
 from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
 from listener.monitor import Monitor
