@@ -1,14 +1,13 @@
 """The call rule: when single words, each heard with a score, make a call.
 
-A call is the same phrase N times in a row. N words are judged jointly: their scores are added, each
-capped, less a penalty for an uneven rhythm. So three fair words in rhythm outweigh two loud ones and
-a miss, and no single word carries a call.
+A call is the same phrase N times in a row. N words are judged jointly: listener.call.chain says what they weigh.
 """
 
 from dataclasses import dataclass, replace
-from math import inf, log
+from math import inf
 from typing import TypeVar
 
+from listener.call.chain import Chain, best_chain
 from listener.call.confidence import confidence
 from listener.events import Alert, Call, Candidate, Event, Hit, PartlyHeard
 from listener.settings import PhraseSettings, Settings
@@ -23,84 +22,6 @@ LONGEST_WORD_S = 2.0
 """No phrase said once is taken to last longer."""
 
 
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """Some words in a row and what they weigh together, stated for three words."""
-
-    hits: tuple[Hit, ...]
-    joint: float
-
-    @property
-    def start_s(self) -> float:
-        """Seconds of the stream at which the first word begins."""
-        return self.hits[0].start_s
-
-    @property
-    def end_s(self) -> float:
-        """Seconds of the stream at which the last word ends, as told by the hits (see said_until_s)."""
-        return max(hit.end_s for hit in self.hits)
-
-
-def rhythm_penalty(first: Hit, second: Hit, third: Hit, weight: float) -> float:
-    """What three words cost for coming unevenly: weight * (ln(interval ratio))^2, at most 2 * weight.
-
-    The intervals are taken from onset to onset. People who call an abort keep an even beat; words of
-    talk do not. (Common practice, no source; the form is ours.)
-    """
-    one, two = second.start_s - first.start_s, third.start_s - second.start_s
-    if one <= 0 or two <= 0:
-        return 2 * weight
-    return weight * min(log(two / one) ** 2, 2.0)
-
-
-def clarity_penalty(scores: list[float], calibration: Calibration) -> float:
-    """What it costs three words or more that one is far less clear than all the others.
-
-    The words of a call come from one mouth through the same noise. Two clear mentions in talk and something
-    faint beside them do not. (Common practice, no source; the form is ours.)
-    """
-    lowest, next_lowest = sorted(scores)[:2]
-    return calibration.clarity_weight * max(0.0, next_lowest - lowest - calibration.clarity_range)
-
-
-def best_chain(hits: list[Hit], length: int, phrase: PhraseSettings, calibration: Calibration) -> Chain | None:
-    """The heaviest chain of exactly `length` words that keep the gap limits, or None.
-
-    hits: in order of their starts. Dynamic programming over pairs of neighbours, since the rhythm of
-    three words needs the last two. Of chains that weigh the same the one with the better words is taken (a word may
-    have been told early, and again when it was heard whole), then the earlier one. joint is scaled to three words.
-    """
-    if length == 1:
-        best = max(hits, key=lambda hit: (min(hit.score, calibration.word_cap), hit.score), default=None)
-        return best and Chain((best,), 3 * min(best.score, calibration.word_cap))
-    follows = [
-        [j for j in range(i + 1, len(hits)) if _may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))
-    ]
-    gains = [min(hit.score, calibration.word_cap) for hit in hits]
-    # ends[(i, j)]: of the heaviest chain so far whose last two words are i and j: weight, scores, words.
-    ends = {
-        (i, j): (gains[i] + gains[j], hits[i].score + hits[j].score, (i, j)) for i, js in enumerate(follows) for j in js
-    }
-    for _ in range(length - 2):
-        longer: dict[tuple[int, int], tuple[float, float, tuple[int, ...]]] = {}
-        for (i, j), (weight, scores, path) in ends.items():
-            for k in follows[j]:
-                penalty = rhythm_penalty(hits[i], hits[j], hits[k], calibration.rhythm_weight)
-                total = (weight + gains[k] - penalty, scores + hits[k].score)
-                if (j, k) not in longer or total > longer[j, k][:2]:
-                    longer[j, k] = (*total, (*path, k))
-        ends = longer
-    if not ends:
-        return None
-    if length > 2:
-        ends = {
-            key: (weight - clarity_penalty([hits[i].score for i in path], calibration), scores, path)
-            for key, (weight, scores, path) in ends.items()
-        }
-    weight, _, path = max(ends.values(), key=lambda end: end[:2])
-    return Chain(tuple(hits[i] for i in path), weight * 3 / length)
-
-
 def said_until_s(chain: Chain, now_s: float) -> float:
     """When the last word of a call ends, as far as is known at now_s.
 
@@ -111,10 +32,6 @@ def said_until_s(chain: Chain, now_s: float) -> float:
     last = chain.hits[-1]
     usual_s = min((hit.end_s - hit.start_s for hit in chain.hits[:-1]), default=0.0)
     return max(chain.end_s, min(last.start_s + usual_s, now_s))
-
-
-def _may_follow(one: Hit, two: Hit, phrase: PhraseSettings) -> bool:
-    return phrase.min_gap_s <= two.start_s - one.end_s <= phrase.max_gap_s
 
 
 class PhraseRule:
@@ -141,8 +58,8 @@ class PhraseRule:
         if hit.score < self._calibration.word_floor or self._of_alerted_call(hit):
             return None
         self._keep(hit)
-        chain = self._best(self._phrase.repeats)
-        if chain and chain.joint >= self._alert_level:
+        chain = self._best(self._phrase.repeats, self._alert_level)
+        if chain:
             self._alerted_end_s = chain.end_s
             self._hits = []
             self._candidate, self._partly = _Peak(chain.end_s), _Peak(chain.end_s)
@@ -183,13 +100,13 @@ class PhraseRule:
         kept = [old for old in self._hits if old not in same and old.end_s > hit.end_s - reach_s]
         self._hits = sorted([*kept, hit], key=lambda h: (h.start_s, h.end_s))
 
-    def _best(self, length: int, from_s: float = -inf) -> Chain | None:
+    def _best(self, length: int, level: float, from_s: float = -inf) -> Chain | None:
         hits = [hit for hit in self._hits if hit.start_s >= from_s]
-        return best_chain(hits, length, self._phrase, self._calibration)
+        return best_chain(hits, length, self._phrase, self._calibration, level)
 
     def _higher(self, peak: "_Peak", length: int, level: float) -> "_Peak":
-        chain = self._best(length, peak.from_s)
-        if chain is None or chain.joint < level or (peak.chain and peak.chain.joint >= chain.joint):
+        chain = self._best(length, max(level, peak.chain.joint if peak.chain else -inf), peak.from_s)
+        if chain is None or (peak.chain and peak.chain.joint >= chain.joint):
             return peak
         return _Peak(peak.from_s, chain)
 

@@ -42,10 +42,10 @@ class Calibration:
     word_level: the score of a word that is surely there; such a word keeps an alerted call alive.
     word_floor, word_cap: hits below the floor are ignored, and no word adds more than the cap, so
     that no single word carries a call.
-    rhythm_weight: what an uneven beat costs (see listener.call.rule.rhythm_penalty).
+    rhythm_weight: what an uneven beat costs (see listener.call.chain.rhythm_penalty).
     even_level, slope: confidence = 1 / (1 + exp(-slope * (joint - even_level))).
     clarity_weight, clarity_range: what it costs that one word is far less clear than the others, per unit beyond
-    the range (see listener.call.rule.clarity_penalty).
+    the range (see listener.call.chain.clarity_penalty).
     settle_s: the longest time from the end of a word to its last (best) report.
     Raises ValueError when two of the strongest words and one at the floor would make an alert.
     """

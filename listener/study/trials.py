@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from listener.call.rule import CallRule, best_chain
+from listener.call.chain import best_chain
+from listener.call.rule import CallRule
 from listener.errors import UserError
 from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
 from listener.monitor import Monitor
@@ -121,7 +122,7 @@ def run_trial(study: Study, index: int) -> Trial:
         sound = study.sound(number)
     except UserError as error:
         return replace(empty, failed=f"sound: {error}")
-    except Exception as error:  # noqa: BLE001, nor does whatever one piece of speech or noise does
+    except Exception as error:
         return replace(empty, failed=f"sound: {type(error).__name__}: {error}")
     empty = replace(
         empty, speaker=sound.speaker, words=sound.words, seconds=sound.samples.size / RATE_HZ,
@@ -131,7 +132,7 @@ def run_trial(study: Study, index: int) -> Trial:
     try:
         engine = study.engine(name)
         heard = listen(sound.samples, study.settings[name], engine)
-    except Exception as error:  # noqa: BLE001 - whatever an engine does wrong is this trial's result, not the study's end
+    except Exception as error:
         return replace(empty, failed=f"engine: {type(error).__name__}: {error}")
     return _judge(empty, heard)
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from listener.call.rule import CallRule, best_chain, clarity_penalty, rhythm_penalty
+from listener.call.rule import CallRule
 from listener.events import Alert, Candidate, Event, Hit, PartlyHeard
 from listener.settings import PhraseSettings, Settings
 from tests.fakes import CALIBRATION
@@ -100,39 +100,10 @@ class TestProperties:
         for alert in alerts(run(early + hits)):
             assert all(a.end_s <= b.start_s for a, b in zip(alert.hits, alert.hits[1:]))
 
-    @given(any_hits(), st.integers(1, 5))
-    def test_the_best_chain_is_the_best_of_all_chains(self, hits, length):
-        hits = sorted(hits, key=lambda h: (h.start_s, h.end_s))
-        found = best_chain(hits, length, PHRASE, CALIBRATION)
-        every = all_chains(hits, length)
-        if not every:
-            assert found is None
-        else:
-            assert found.joint == pytest.approx(max(every), abs=1e-9)
-
-
     @given(any_hits(), st.integers(0, 8))
     def test_an_alert_ends_with_its_last_word_or_later_but_not_in_the_future(self, hits, quarters_late):
         for alert in alerts(run(hits, delay_s=quarters_late * GRID_S)):
             assert max(hit.end_s for hit in alert.hits) <= alert.end_s <= alert.raised_s
-
-
-class TestClarity:
-    CLEAR = replace(CALIBRATION, clarity_weight=0.5, clarity_range=4.0)
-
-    @given(st.lists(st.floats(-3, 5), min_size=3, max_size=5), st.floats(-3, 3))
-    def test_words_alike_cost_nothing_and_louder_ones_together_neither(self, scores, more):
-        within = [min(s, min(scores) + 4.0) for s in scores]
-        assert clarity_penalty(within, self.CLEAR) == pytest.approx(0.0, abs=1e-9)
-        assert clarity_penalty([s + more for s in scores], self.CLEAR) == pytest.approx(
-            clarity_penalty(scores, self.CLEAR)
-        )
-
-    def test_one_faint_word_beside_two_very_clear_ones_weighs_less(self):
-        """By hand: 0.5 * ((5 - (-1)) - 4) = 1."""
-        hits = [replace(hit, score=score) for hit, score in zip(words(0.0, 1.0, 2.0), (5.0, 6.0, -1.0))]
-        plain, clear = (best_chain(hits, 3, PHRASE, c) for c in (CALIBRATION, self.CLEAR))
-        assert plain.joint - clear.joint == pytest.approx(1.0)
 
 
 class TestCases:
@@ -223,11 +194,6 @@ class TestCases:
     def test_sensitivity_moves_the_level(self, sensitivity, heard):
         assert len(alerts(run(words(1.0, 2.0, 3.0, score=1.9), Settings(sensitivity=sensitivity)))) == heard
 
-    def test_an_even_beat_costs_nothing_and_an_uneven_one_at_most_twice_the_weight(self):
-        a, b, c, d = words(0.0, 1.0, 2.0, 9.0)
-        assert rhythm_penalty(a, b, c, 0.5) == 0.0
-        assert rhythm_penalty(a, b, d, 0.5) == 1.0
-
     def test_a_calibration_that_lets_two_words_alert_is_refused(self):
         with pytest.raises(ValueError, match="word_cap"):
             replace(CALIBRATION, word_cap=4.0)
@@ -245,19 +211,3 @@ def shifted(event: Event, by: float) -> Event:
         raised_s=event.raised_s + by,
         hits=tuple(shift_hit(h, by) for h in event.hits),
     )
-
-
-def all_chains(hits: list[Hit], length: int, so_far: tuple[Hit, ...] = ()) -> list[float]:
-    """The joint score of every chain, by trying all."""
-    if len(so_far) == length:
-        total = sum(min(h.score, CALIBRATION.word_cap) for h in so_far)
-        total -= sum(
-            rhythm_penalty(*so_far[i : i + 3], CALIBRATION.rhythm_weight) for i in range(length - 2)
-        )
-        return [total * 3 / length]
-    out = []
-    for i, hit in enumerate(hits):
-        fits = not so_far or PHRASE.min_gap_s <= hit.start_s - so_far[-1].end_s <= PHRASE.max_gap_s
-        if fits:
-            out += all_chains(hits[i + 1 :], length, (*so_far, hit))
-    return out
