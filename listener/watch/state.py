@@ -67,7 +67,13 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class ChannelView:
-    """One channel at one moment."""
+    """One channel at one moment.
+
+    hearing: whether it is listening NOW, whatever `state` shows: a call that nobody acknowledged (CALL HEARD) covers a
+    blindness in `state`, never here. Show it beside every state; `because` says why it does not hear. False before
+    everything, the first proof test too, is well.
+    blind_acknowledged_by: who acknowledged the blindness of now (Station.acknowledge_blind); empty if nobody did.
+    """
 
     number: int
     name: str
@@ -93,11 +99,16 @@ class ChannelView:
     proof_detail: str
     stream_s: float
     pids: dict[str, int]
+    hearing: bool = False
+    blind_acknowledged_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class StationView:
-    """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served."""
+    """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served.
+
+    signal: what is meant to sound now: "alert", "blind" or nothing.
+    """
 
     unix_s: float
     uptime_s: float
@@ -111,6 +122,7 @@ class StationView:
     page: str
     version: str
     settings_fingerprint: str
+    signal: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

@@ -30,10 +30,12 @@ from listener.watch.clock import Clock, JumpWatch, SystemClock
 from listener.watch.health import Reason
 from listener.watch.parts.capture import CaptureSupervisor, Gap
 from listener.watch.parts.disk import DiskWork
+from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import Publication, unacknowledged
+from listener.watch.signals import Signals
 from listener.watch.state import Shown, StationView
 
 TICK_S = 0.1
@@ -73,6 +75,7 @@ class Station:
         for words in without_proof(settings):
             self.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         self._make_channels(load, speed, rounds)
+        self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
         )
@@ -95,8 +98,9 @@ class Station:
             capture = CaptureSupervisor(source, self.settings.watch.supervision, self._now_s)
             self.captures.append(capture)
             places |= {member.name: (capture, column) for column, member in enumerate(members)}
+        turns = Turns()
         self.channels = [
-            Channel(number, self.settings, one, *places[one.name], load) for number, one in enumerate(own)
+            Channel(number, self.settings, one, *places[one.name], load, turns) for number, one in enumerate(own)
         ]
         for name, shown in self._remembered:
             for channel in self.channels:
@@ -144,8 +148,19 @@ class Station:
             for channel in self.channels:
                 if channel.acknowledge(alert_id, who):
                     self._journal("acknowledge", {"who": who}, channel=channel.name, about=alert_id)
-                    if not any(c.unacknowledged for c in self.channels):
-                        self.tone.silence()
+                    return True
+        return False
+
+    def acknowledge_blind(self, channel: str, who: str) -> bool:
+        """A person knows that this channel (by name) is blind: its signal falls silent for this blindness, not the next.
+
+        It is journalled, and changes nothing else: the channel stays BLIND until it is well. Gives False if there is
+        no such channel, it is not blind, or somebody has acknowledged already.
+        """
+        with self._lock:
+            for one in self.channels:
+                if one.name == channel and one.blindness.acknowledge(who):
+                    self._journal("acknowledge", {"who": who, "what": "blind"}, channel=channel)
                     return True
         return False
 
@@ -192,8 +207,16 @@ class Station:
                 if change := channel.decide(self._now_s, unix_s, common):
                     reasons = [asdict(reason) for reason in change.reasons]
                     self._journal("state", {"state": change.state.value, "reasons": reasons}, channel=channel.name)
-            self.tone.tick(self._now_s)
+            self._signal()
             self._view = self._look()
+
+    def _signal(self) -> None:
+        """Let sound what must: calls nobody has acknowledged, and blindness nobody has."""
+        calls = frozenset(call for channel in self.channels for call in channel.unacknowledged)
+        blind = frozenset((c.number, c.blindness.count) for c in self.channels if c.blindness.wants_signal)
+        self.tone.follow(self._signals.tick(self._now_s, calls, blind), self._now_s)
+        if self._signals.held_back:
+            self.fault("signal_held_back", f"signal held back: {self._signals.held_back}")
 
     def stop(self) -> None:
         """End every process, take what they still held, write everything down."""
@@ -256,8 +279,6 @@ class Station:
 
     def _show(self, channel: Channel, shown: Shown) -> None:
         channel.show(shown, self._now_s)
-        if shown.kind == "alert":
-            self.tone.sound()
 
     def _on_gap(self, channel: Channel, gap: Gap, unix_s: float) -> None:
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
@@ -340,5 +361,6 @@ class Station:
             page=self.page,
             version=__version__,
             settings_fingerprint=self.fingerprint,
+            signal=self.tone.sounding or "",
         )
 
