@@ -88,7 +88,7 @@ def best_chain(
     gains = [min(hit.score, calibration.word_cap) for hit in hits]
     follows = [[j for j in range(i + 1, len(hits)) if may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))]
 
-    nexts = {None: range(len(hits)), **dict(enumerate(follows))}
+    nexts: dict[int | None, list[int]] = {None: list(range(len(hits))), **dict(enumerate(follows))}
 
     @cache
     def gain(i: int | None, j: int | None, k: int) -> float:

@@ -86,7 +86,22 @@ class ToneSettings(Checked):
     high_hz: float = Field(1_760.0, ge=500, le=2_500)
     low_hz: float = Field(1_175.0, ge=500, le=2_500)
     for_s: float = Field(15.0, ge=1, le=120)
-    """It stops when the alert is acknowledged, and after this time at the latest."""
+    """How long it sounds at a time. It stops at once when the alert is acknowledged."""
+    again_s: float = Field(30.0, ge=5, le=600)
+    """It sounds again after a pause of this length, until somebody acknowledges."""
+    most_per_hour: int = Field(20, ge=1, le=120)
+    """It is repeated this often in an hour at most. A new alert always sounds."""
+    blind: bool = True
+    """Whether a blind channel is heard too: one low, soft tone, twice, unlike the alert."""
+    blind_level_db: float = Field(-24.0, ge=-60, le=0)
+    """Loudness of the blind signal."""
+    blind_hz: float = Field(440.0, ge=200, le=1_000)
+    blind_after_s: float = Field(3.0, ge=0, le=60)
+    """A blindness shorter than this stays silent, and so does a start that goes on as it should."""
+    blind_again_s: float = Field(60.0, ge=5, le=3_600)
+    """The blind signal sounds again after this time, until somebody acknowledges or the channel is well."""
+    blind_most_per_hour: int = Field(12, ge=1, le=120)
+    """The blind signal sounds this often in an hour at most, whatever goes blind; what is held back is told."""
     on_monitored_device: bool = False
     """Let it sound on a device that is also listened to. It may then be heard as radio."""
 

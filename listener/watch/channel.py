@@ -10,8 +10,9 @@ from listener.sound.meter import FLOOR_DBOV
 from listener.sound.ring import Overwritten
 from listener.watch.health import Reason, SoundHealth
 from listener.watch.parts.capture import CaptureSupervisor, Gap
-from listener.watch.parts.recogniser import Recogniser
+from listener.watch.parts.recogniser import Recogniser, Turns
 from listener.watch.parts.recogniser_process import LoadEngine
+from listener.watch.signals import Blindness
 from listener.watch.state import Because, ChannelView, Choice, Shown, State, Strip, WordHeard, choose
 
 _STRIP_S = 600.0
@@ -32,17 +33,12 @@ class Channel:
     """Follows one channel. tick() about ten times a second."""
 
     def __init__(
-        self,
-        number: int,
-        settings: Settings,
-        own: ChannelSettings,
-        capture: CaptureSupervisor,
-        column: int,
-        load: LoadEngine,
-    ) -> None:
+        self, number: int, settings: Settings, own: ChannelSettings, capture: CaptureSupervisor, column: int, load: LoadEngine,
+        turns: Turns | None = None,
+    ) -> None:  # fmt: skip
         self.number, self.name = number, own.name
         self.capture, self.column = capture, column
-        self.recogniser = Recogniser(settings, load, number, column)
+        self.recogniser = Recogniser(settings, load, number, column, turns)
         self.gaps = 0
         self.strip: deque[Strip] = deque(maxlen=round(_STRIP_S / _STEP_S))
         self.words: deque[WordHeard] = deque(maxlen=200)
@@ -51,6 +47,7 @@ class Channel:
         self.last_alert: Shown | None = None
         self.last_partly: Shown | None = None
         self.state = State.BLIND
+        self.blindness = Blindness(settings.watch.tone.blind_after_s)
         self._settings = settings
         self._generation = 0
         self._measured = 0
@@ -191,7 +188,7 @@ class Channel:
         found = self.capture.reasons() + self.recogniser.reasons()
         if self._health and not self.capture.reasons():
             found += self._health.reasons()
-        if not found and self.recogniser.can_prove and self.recogniser.proof is None:
+        if not found and self.recogniser.can_prove is not False and self.recogniser.proof is None:
             found.append(Reason("starting", "the first proof test is running"))
         if self.recogniser.proof and not self.recogniser.proof.passed:
             found.append(Reason("proof_failed", self.recogniser.proof.detail))
@@ -200,6 +197,7 @@ class Channel:
     def decide(self, now_s: float, unix_s: float, common: list[Reason]) -> Change | None:
         """Settle the state; gives the change if there was one. common: reasons that blind every channel."""
         reasons = tuple(self.reasons() + common)
+        self.blindness.tick(now_s, tuple(r.code for r in reasons))
         before = self._since
         self._since = {
             r.code: Because(r.code, r.detail, before[r.code].since_unix_s if r.code in before else unix_s)
@@ -219,11 +217,6 @@ class Channel:
             self._state_since_unix_s = unix_s
         self._told = told
         return Change(self.state, reasons)
-
-    @property
-    def is_blind(self) -> bool:
-        """It does not hear now, whatever the state shows."""
-        return bool(self._since)
 
     def view(self) -> ChannelView:
         """All that people see of the channel now, as an immutable value."""
@@ -254,6 +247,8 @@ class Channel:
             proof_detail=recogniser.proof.detail if recogniser.proof else "",
             stream_s=ring.written / ring.rate_hz if ring else 0.0,
             pids={"capture": self.capture.pid, "recogniser": recogniser.pid},
+            hearing=self._told is not None and not self._since,
+            blind_seen_by=self.blindness.acknowledged_by,
         )
 
 

@@ -1,5 +1,6 @@
 """`listener watch --check`: everything once, before a shift."""
 
+import sys
 import time
 from pathlib import Path
 
@@ -10,14 +11,20 @@ from listener.speech.engines import load_engine
 from listener.tell.tone import choose_output
 from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.proof import without_proof
+from listener.watch.state import ChannelView, StationView
 from listener.watch.station import Station
 
-_LONGEST_S = 30.0
-_LISTEN_S = 3.0
+_LONGEST_S = 60.0
+_LONGER_S = 20.0  # and this for each further channel: recognisers load one after another
+_STEADY_S = 2.0  # well this long without a break: a dead line takes a moment to show
 
 
 def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) -> int:
-    """Start the station, wait until every channel listens, tell one line a check; 0 if all passed, else 1."""
+    """Start the station, wait until every channel listens, tell one line a check; 0 if all passed, else 1.
+
+    Waits for each channel to listen with its proof test passed, 60 s for the first and 20 s more for each further
+    one; what is waited for goes to stderr.
+    """
     own = settings.watch
     results = [_check_tone(settings)]
     for words in without_proof(settings):
@@ -30,13 +37,7 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
             f"{folder}: a watch is running there, and tells itself what --check would; to check anew, stop it first"
         ) from None
     try:
-        ends_s = time.monotonic() + _LONGEST_S
-        while time.monotonic() < ends_s and not all(_is_well(c) for c in station.snapshot().channels):
-            station.tick()
-        ends_s = time.monotonic() + _LISTEN_S
-        while time.monotonic() < ends_s:
-            station.tick()
-        view = station.snapshot()
+        view = _wait_until_well(station)
     finally:
         station.stop()
     results.append((not view.journal_trouble, f"journal: {view.journal_trouble or folder}"))
@@ -50,8 +51,31 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
     return 0 if all(passed for passed, _ in results) else 1
 
 
-def _is_well(channel: object) -> bool:
-    return not channel.because and channel.proof_passed is not False  # type: ignore[attr-defined]
+def _wait_until_well(station: Station) -> StationView:
+    """Until every channel has been well for a while, or the time is over."""
+    now_s = time.monotonic()
+    ends_s = now_s + _LONGEST_S + _LONGER_S * (len(station.channels) - 1)
+    well_since_s: float | None = None
+    told: dict[str, tuple[str, ...]] = {}
+    while now_s < ends_s and (well_since_s is None or now_s - well_since_s < _STEADY_S):
+        station.tick()
+        now_s, view = time.monotonic(), station.snapshot()
+        for channel in view.channels:
+            codes = tuple(b.code + b.detail.partition("(")[0] for b in channel.because)
+            if told.get(channel.name) != codes:
+                told[channel.name] = codes
+                why = "; ".join(b.detail for b in channel.because) or "listening"
+                print(f"...   {channel.name}: {why}", file=sys.stderr, flush=True)
+        if not all(_is_well(channel) for channel in view.channels):
+            well_since_s = None
+        elif well_since_s is None:
+            well_since_s = now_s
+    return station.snapshot()
+
+
+def _is_well(channel: ChannelView) -> bool:
+    """Listening now, and a known call was found if there is one to play (phrases without are told on their own)."""
+    return channel.hearing
 
 
 def _check_tone(settings: Settings) -> tuple[bool, str]:

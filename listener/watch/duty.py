@@ -1,4 +1,4 @@
-"""What people tell the station about themselves: who has the watch, what is being worked on, which blindness they know of.
+"""What people tell the station about themselves: who has the watch, and what is being worked on.
 
 All of it is journalled, shown, and read back after a restart. None of it silences a call or hides a state: a channel
 that is worked on is heard, and told BLIND, as ever. Only the signal for blindness may be quiet meanwhile.
@@ -30,7 +30,6 @@ class Duty:
         self._channels, self._clock, self._journal = tuple(channels), clock, journal
         self._work: dict[str, Work] = {}
         self._ends_s: dict[str, float] = {}  # on the steady clock: a step of the other one makes no work longer
-        self._seen: dict[str, str] = {}
         self.hand_over: HandOver | None = None
         self._read_back(folder)
 
@@ -59,30 +58,16 @@ class Duty:
         return True
 
     def is_worked_on(self, channel: str) -> bool:
+        """Somebody works on it now: the signal for its blindness need not sound."""
         work = self._work.get(channel)
         return work is not None and work.ended_unix_s is None
 
-    def tick(self, blind: Iterable[str]) -> None:
-        """Work whose time is over ends. blind: the channels that are; the others' next blindness is a new one."""
+    def tick(self) -> None:
+        """Work whose time is over ends."""
         now_s = self._clock.monotonic()
         for channel in [c for c, ends_s in self._ends_s.items() if now_s >= ends_s]:
             del self._ends_s[channel]
             self.end_work(channel, "")
-        self._seen = {channel: who for channel, who in self._seen.items() if channel in set(blind)}
-
-    # -- blindness that people know of ---------------------------------------------------------------------
-
-    def acknowledge_blind(self, channels: Iterable[str], who: str) -> int:
-        """A person knows that these are blind; gives for how many of them that is news."""
-        fresh = [channel for channel in channels if channel in self._channels and channel not in self._seen]
-        for channel in fresh:
-            self._journal("acknowledge", {"who": who, "blind": True}, channel)
-            self._seen[channel] = who
-        return len(fresh)
-
-    def is_quiet(self, channel: str) -> bool:
-        """The signal for blindness need not sound for this channel: somebody works on it, or knows."""
-        return self.is_worked_on(channel) or channel in self._seen
 
     # -- who has the watch ---------------------------------------------------------------------------------
 
@@ -102,7 +87,7 @@ class Duty:
         work = self._work.get(channel.name)
         if work and work.ended_unix_s is not None and self._clock.unix() - work.ended_unix_s > ENDED_SHOWN_S:
             work = None
-        return replace(channel, work=work, blind_seen_by=self._seen.get(channel.name, ""))
+        return replace(channel, work=work)
 
     def _read_back(self, folder: Path) -> None:
         now_s = self._clock.unix()

@@ -98,7 +98,11 @@ class HandOver:
 class ChannelView:
     """One channel at one moment. because: why it is blind now, whatever the state is; empty while it listens.
 
-    work: on its radio, now or just ended. blind_seen_by: who said that they know of this blindness.
+    work: on its radio, now or just ended.
+    blind_seen_by: who acknowledged the blindness of now (Station.acknowledge_blind); empty if nobody did.
+    hearing: whether it is listening NOW, whatever `state` shows: a call that nobody acknowledged (CALL HEARD) covers a
+    blindness in `state`, never here. Show it beside every state; `because` says why it does not hear. False before
+    everything, the first proof test too, is well.
     """
 
     number: int
@@ -127,6 +131,7 @@ class ChannelView:
     pids: dict[str, int]
     work: Work | None = None
     blind_seen_by: str = ""
+    hearing: bool = False
 
     @property
     def is_worked_on(self) -> bool:
@@ -136,7 +141,10 @@ class ChannelView:
 
 @dataclass(frozen=True, slots=True)
 class StationView:
-    """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served."""
+    """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served.
+
+    signal: what is meant to sound now: "alert", "blind" or nothing.
+    """
 
     unix_s: float
     uptime_s: float
@@ -151,6 +159,7 @@ class StationView:
     version: str
     settings_fingerprint: str
     hand_over: HandOver | None = None
+    signal: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

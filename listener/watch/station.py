@@ -31,10 +31,12 @@ from listener.watch.duty import Duty
 from listener.watch.health import Reason
 from listener.watch.parts.capture import CaptureSupervisor, Gap
 from listener.watch.parts.disk import DiskWork
+from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import Publication, unacknowledged
+from listener.watch.signals import Signals
 from listener.watch.state import HandOver, Shown, StationView, Work
 
 TICK_S = 0.1
@@ -75,6 +77,7 @@ class Station:
             self.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         self.duty = Duty(folder, [channel.name for channel in settings.watch.channels], self.clock, self._journal)
         self._make_channels(load, speed, rounds)
+        self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
         )
@@ -97,8 +100,9 @@ class Station:
             capture = CaptureSupervisor(source, self.settings.watch.supervision, self._now_s)
             self.captures.append(capture)
             places |= {member.name: (capture, column) for column, member in enumerate(members)}
+        turns = Turns()
         self.channels = [
-            Channel(number, self.settings, one, *places[one.name], load) for number, one in enumerate(own)
+            Channel(number, self.settings, one, *places[one.name], load, turns) for number, one in enumerate(own)
         ]
         for name, shown in self._remembered:
             for channel in self.channels:
@@ -146,8 +150,6 @@ class Station:
             for channel in self.channels:
                 if channel.acknowledge(alert_id, who):
                     self._journal("acknowledge", {"who": who}, channel=channel.name, about=alert_id)
-                    if not any(c.unacknowledged for c in self.channels):
-                        self.tone.silence()
                     return True
         return False
 
@@ -157,10 +159,17 @@ class Station:
         return sum(self.acknowledge(alert_id, who) for alert_id in open_ids)
 
     def acknowledge_blind(self, who: str, channels: Iterable[str] | None = None) -> int:
-        """A person knows that these channels (all that are, by default) are blind; gives of how many that was new."""
+        """A person knows that these channels (by name; all that are, by default) are blind; gives of how many that was new.
+
+        Their signal falls silent for this blindness, not for the next. It is journalled and changes nothing else: the
+        channels stay BLIND until they are well.
+        """
         with self._lock:
-            blind = [channel.name for channel in self.channels if channel.is_blind]
-            return self.duty.acknowledge_blind([c for c in blind if channels is None or c in channels], who)
+            wanted = [c for c in self.channels if channels is None or c.name in channels]
+            news = [channel for channel in wanted if channel.blindness.acknowledge(who)]
+            for channel in news:
+                self._journal("acknowledge", {"who": who, "blind": True}, channel=channel.name)
+        return len(news)
 
     def begin_work(self, channel: str, who: str, minutes: int, text: str = "") -> Work:
         """Somebody works on a channel's radio. Calls are told as ever. Raises UserError for what cannot be."""
@@ -215,9 +224,20 @@ class Station:
                 if change := channel.decide(self._now_s, unix_s, common):
                     reasons = [asdict(reason) for reason in change.reasons]
                     self._journal("state", {"state": change.state.value, "reasons": reasons}, channel=channel.name)
-            self.duty.tick([channel.name for channel in self.channels if channel.is_blind])
-            self.tone.tick(self._now_s)
+            self.duty.tick()
+            self._signal()
             self._view = self._look()
+
+    def _signal(self) -> None:
+        """Let sound what must: calls nobody has acknowledged, and blindness that nobody has and nobody works on."""
+        calls = frozenset(call for channel in self.channels for call in channel.unacknowledged)
+        blind = frozenset(
+            (c.number, c.blindness.count)
+            for c in self.channels if c.blindness.wants_signal and not self.duty.is_worked_on(c.name)
+        )  # fmt: skip
+        self.tone.follow(self._signals.tick(self._now_s, calls, blind), self._now_s)
+        if self._signals.held_back:
+            self.fault("signal_held_back", f"signal held back: {self._signals.held_back}")
 
     def stop(self) -> None:
         """End every process, take what they still held, write everything down."""
@@ -280,8 +300,6 @@ class Station:
 
     def _show(self, channel: Channel, shown: Shown) -> None:
         channel.show(shown, self._now_s)
-        if shown.kind == "alert":
-            self.tone.sound()
 
     def _on_gap(self, channel: Channel, gap: Gap, unix_s: float) -> None:
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
@@ -365,5 +383,6 @@ class Station:
             version=__version__,
             settings_fingerprint=self.fingerprint,
             hand_over=self.duty.hand_over,
+            signal=self.tone.sounding or "",
         )
 

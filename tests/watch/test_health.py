@@ -1,7 +1,13 @@
 """Every way in which sound can be wrong is seen in time, and well sound is left alone."""
 
+import os
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
+import soxr
+from scipy.signal import butter, sosfilt
 
 from listener.settings.watch import HealthSettings
 from listener.watch.health import SoundHealth
@@ -112,3 +118,43 @@ def test_long_talk_on_an_open_carrier_is_no_steady_carrier():
 )
 def test_each_test_can_be_turned_off_for_a_line_that_cannot_pass_it(sound, off):
     assert codes(sound, HealthSettings.model_validate(off)) == set()
+
+
+def engines() -> list[Path]:
+    folder = Path(os.environ.get("LISTENER_TEST_SPEECH", "")) / "usr/share/games/searchandrescue/sounds"
+    return sorted(folder.glob("**/*engine*side*.wav"))
+
+
+@pytest.mark.parametrize("dbov", [-40, -30, -20])
+def test_recorded_engines_are_no_steady_carrier(need, dbov):
+    need(len(engines()) >= 8, "engines (apt-get download searchandrescue-data; dpkg-deb -x; LISTENER_TEST_SPEECH)")
+    told = []
+    for file in engines():
+        sound, rate_hz = soundfile.read(file, dtype="float32", always_2d=True)
+        sound = voice_band(np.tile(soxr.resample(sound[:, 0], rate_hz, 16_000), 70)[: 90 * 16_000])
+        sound *= 10 ** (dbov / 20) / np.sqrt(np.mean(np.square(sound)))
+        told += [file.name] if is_carrier(sound) else []
+    assert told == []
+
+
+@pytest.mark.parametrize("dbov", [-40, -30, -20])
+@pytest.mark.parametrize("seed", range(4))
+def test_hiss_and_a_tone_are_one(dbov, seed):
+    t = np.arange(90 * 16_000) / 16_000
+    tone = np.sqrt(2) * 10 ** (dbov / 20) * np.sin(2 * np.pi * (700 + 100 * seed) * t).astype(np.float32)
+    assert is_carrier(tone + noise(90.0, 16_000, dbov - 30, seed))
+    assert is_carrier(voice_band(noise(90.0, 16_000, dbov + 4, seed)))
+
+
+def is_carrier(sound: np.ndarray) -> bool:
+    """Whether it was told, at any time, through a 16-bit device at 16 kHz."""
+    health = SoundHealth(HealthSettings(), 16_000)
+    for at in range(0, len(sound), 1_600):
+        health.feed(pcm(sound[at : at + 1_600]))
+        if "steady_carrier" in [reason.code for reason in health.reasons()]:
+            return True
+    return False
+
+
+def voice_band(sound: np.ndarray) -> np.ndarray:
+    return sosfilt(butter(4, [300, 3_400], "bandpass", fs=16_000, output="sos"), sound).astype(np.float32)

@@ -1,5 +1,8 @@
 """The tone through a real sound server: it sounds until somebody acknowledges, and never on a monitored device."""
 
+import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -10,6 +13,7 @@ from listener.settings.watch import SupervisionSettings, ToneSettings
 from listener.sound.capture import Source
 from listener.watch.parts.capture import CaptureSupervisor
 from listener.watch.parts.tone import ToneSupervisor
+from listener.watch.signals import Signal
 from tests.watch.parts import has_sound_server, sound_server
 
 STARTED_S = 15.0
@@ -34,13 +38,13 @@ def test_it_sounds_on_the_loudspeaker_and_falls_silent_when_told(tmp_path: Path,
     tone = ToneSupervisor(settings, ["launch"], lambda what, detail: faults.append(detail))
     microphone = CaptureSupervisor(Source("speaker", (1,), 48_000), SupervisionSettings(), time.monotonic())
     try:
-        loud_s = _until(tone, microphone, lambda sound: np.abs(sound).max() > 0.2, sound_first=True)
+        loud_s = _until(tone, microphone, lambda sound: np.abs(sound).max() > 0.2)
         assert loud_s < STARTED_S and tone.is_sounding and faults == []
         _until(tone, microphone, lambda sound: len(sound) > 0 and abs(strongest_hz(sound, 48_000) - 1_500) < 15)
         _until(tone, microphone, lambda sound: len(sound) > 0 and abs(strongest_hz(sound, 48_000) - 900) < 15)
-        tone.silence()
+        _until(tone, microphone, lambda sound: np.abs(sound).max() < 1e-4, window_s=0.8, signal=None)
         assert not tone.is_sounding
-        _until(tone, microphone, lambda sound: np.abs(sound).max() < 1e-4, window_s=0.8)
+        _until(tone, microphone, lambda sound: abs(strongest_hz(sound, 48_000) - 440) < 15, signal="blind")
     finally:
         tone.stop()
         microphone.stop()
@@ -52,7 +56,7 @@ def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):
     began = time.monotonic()
     try:
         tone.tick(began)
-        tone.sound()
+        tone.follow("alert", began)
         while not faults:
             assert time.monotonic() - began < STARTED_S
             tone.tick(time.monotonic())
@@ -62,19 +66,43 @@ def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):
     assert "output device 'launch' is also listened to, and would be heard as radio" in faults[0]
 
 
-def _until(
-    tone: ToneSupervisor, microphone: CaptureSupervisor, heard, window_s: float = 0.2, sound_first: bool = False
-) -> float:
+def test_on_a_busy_machine_the_tone_has_no_gaps(server):
+    """Burners on every core; a round of the tone is half a second of sound and half a second of silence."""
+    burners = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(2 * (os.cpu_count() or 1))]
+    tone = ToneSupervisor(ToneSettings(device="speaker_out", level_db=-10), ["launch"], lambda what, detail: None)
+    microphone = CaptureSupervisor(Source("speaker", (1,), 48_000), SupervisionSettings(), time.monotonic())
+    try:
+        _until(tone, microphone, lambda sound: np.abs(sound).max() > 0.2)
+        ring = microphone.ring
+        assert ring
+        first = ring.written
+        while ring.written < first + 10 * 48_000:
+            microphone.tick(time.monotonic())
+            tone.follow("alert", time.monotonic())
+            time.sleep(0.05)
+        sound = ring.read(0, first, first + 10 * 48_000)
+    finally:
+        for burner in burners:
+            burner.kill()
+            burner.wait()
+        tone.stop()
+        microphone.stop()
+    # Quiet stretches within a part are gaps; between the rounds they last half a second less the ramps.
+    loud = np.abs(sound).reshape(-1, 240).max(axis=1) > 0.02  # 5 ms
+    edges = np.flatnonzero(np.diff(loud.astype(int)))
+    lengths_s = np.diff(edges) * 0.005
+    assert len(lengths_s) >= 16, "ten seconds hold ten rounds"
+    assert np.all(np.abs(lengths_s - 0.5) < 0.04), f"stretches of sound and silence: {np.round(lengths_s, 3)} s"
+
+
+def _until(tone: ToneSupervisor, microphone: CaptureSupervisor, heard, window_s: float = 0.2, signal: Signal | None = "alert") -> float:
     """Follow both until the last window of sound is as wanted; gives how long that took."""
     began = time.monotonic()
     while True:
         now_s = time.monotonic()
-        tone.tick(now_s)
         microphone.tick(now_s)
         ring = microphone.ring
-        if sound_first and ring and ring.written:
-            tone.sound()
-            sound_first = False
+        tone.follow(signal if ring and ring.written else None, now_s)
         window = round(window_s * 48_000)
         if ring and ring.written > window and heard(ring.read(0, ring.written - window, ring.written)):
             return now_s - began

@@ -95,7 +95,6 @@ def _run(link: Connection, body: Callable[..., None], arguments: tuple[Any, ...]
     """The child's side: the terminal's and the service manager's signals are for the station alone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     _quiet_libraries()
     parent = multiprocessing.parent_process()
     assert parent

@@ -15,8 +15,35 @@ from listener.watch.proof import ProofResult
 REHEAR_S = 5.0
 """A recogniser that starts again hears this much of the sound before its end again, for the call in it."""
 _LOADING_S = 60.0
+_FIRST_LOADING_S = 120.0  # at the start everything loads, also on a busy machine
+_TURN_S = 30.0
 _PROOF_S = 20.0
 _CATCH_UP_S = 20.0  # one that was started anew gets this long to come up with the sound
+
+
+class Turns:
+    """The first loading of recognisers, one after another: all at once, none would be ready in time.
+
+    One that takes longer than _TURN_S keeps its place but no longer holds up the next one.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: list[Recogniser] = []
+        self._loading: dict[Recogniser, float] = {}
+
+    def take(self, who: "Recogniser", now_s: float) -> bool:
+        """Whether this one may load now. First come, first served."""
+        if who not in self._waiting:
+            self._waiting.append(who)
+        if self._waiting[0] is not who or any(now_s - since_s < _TURN_S for since_s in self._loading.values()):
+            return False
+        self._waiting.remove(who)
+        self._loading[who] = now_s
+        return True
+
+    def done(self, who: "Recogniser") -> None:
+        """It is ready, or it has failed."""
+        self._loading.pop(who, None)
 
 
 class Recogniser:
@@ -25,13 +52,15 @@ class Recogniser:
     events, words: what was heard since they were last taken.
     """
 
-    def __init__(self, settings: Settings, load: LoadEngine, channel: int, column: int) -> None:
+    def __init__(self, settings: Settings, load: LoadEngine, channel: int, column: int, turns: Turns | None = None) -> None:
         self.engine = self.model = ""
         self.restarts = 0
         self.can_prove: bool | None = None
         self.proof: ProofResult | None = None
         self._settings = settings
         self._load = load
+        self._turns = turns or Turns()
+        self._was_ready = False
         self._channel = channel
         self._column = column
         self._ring: Ring | None = None
@@ -83,7 +112,10 @@ class Recogniser:
         if self._child:
             self._child.kill()
         self._ring = ring
-        self._start(0, now_s)
+        self._child = None
+        self._ready = False
+        self._turns.done(self)
+        self._start_at_s = now_s
 
     def prove(self, now_s: float) -> None:
         """Begin a proof test; its result comes with a later tick."""
@@ -98,7 +130,7 @@ class Recogniser:
         if self._ring is None:
             return events, words, gaps
         if self._child is None:
-            if now_s >= self._start_at_s:
+            if now_s >= self._start_at_s and self._may_load(now_s):
                 gaps += self._resume(now_s)
             return events, words, gaps
         for message in self._child.messages():
@@ -145,7 +177,9 @@ class Recogniser:
         if not self._child.alive:
             return self._end(Reason("worker_dead", f"the recogniser process {self._child.ended}"), now_s)
         if beat_ns < self._started_ns:
-            if now_s - self._started_s > _LOADING_S:
+            if not self._was_ready:
+                self._reason = Reason("starting", f"the recogniser is being loaded ({now_s - self._started_s:.0f} s)")
+            if now_s - self._started_s > (_LOADING_S if self._was_ready else _FIRST_LOADING_S):
                 self._end(Reason("stalled", "the recogniser does not start"), now_s)
             return None
         silent_s = (time.monotonic_ns() - beat_ns) * 1e-9
@@ -155,6 +189,8 @@ class Recogniser:
                 self._end(self._reason, now_s)
             return None
         self._ready, self._reason = True, None
+        self._was_ready = True
+        self._turns.done(self)
         if now_s - self._started_s > 10:
             self._failures = 0
         if self.behind_s > limits.backlog_s and now_s - self._started_s > _CATCH_UP_S:
@@ -169,6 +205,14 @@ class Recogniser:
             self.proof = ProofResult(False, f"the recogniser did not finish the test within {_PROOF_S:.0f} s")
         return None
 
+    def _may_load(self, now_s: float) -> bool:
+        """One that has worked before starts again at once; the first time they load in turn."""
+        if self._was_ready or self._turns.take(self, now_s):
+            return True
+        if self._failures == 0:
+            self._reason = Reason("starting", "waits for its turn: recognisers are loaded one after another")
+        return False
+
     def _start(self, first: int, now_s: float) -> None:
         assert self._ring
         job = Job(self._settings, self._load, self._channel, self._ring.name, self._column, first)
@@ -181,6 +225,7 @@ class Recogniser:
         assert self._child
         self._child.kill()
         self._child = None
+        self._turns.done(self)
         self._reason = reason
         self._ready = False
         self._start_at_s = now_s + (0.0, 0.0, 0.5, 2.0, 5.0)[min(self._failures, 4)]
@@ -198,4 +243,5 @@ class Recogniser:
         self._start(max(0, reached - round(REHEAR_S * rate_hz), oldest), now_s)
         if reached >= oldest:
             return []
-        return [Gap((oldest - reached) / rate_hz, reached, oldest, "unheard: the recogniser was started anew")]
+        why = "started anew" if self._was_ready else "still being loaded"
+        return [Gap((oldest - reached) / rate_hz, reached, oldest, f"unheard: the recogniser was {why}")]

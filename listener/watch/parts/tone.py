@@ -8,6 +8,7 @@ from listener.settings.watch import ToneSettings
 from listener.sound.capture import Lost
 from listener.tell.tone import run_tone
 from listener.watch.parts.process import Child
+from listener.watch.signals import Signal
 
 _AGAIN_S = 5.0
 
@@ -23,39 +24,31 @@ class ToneSupervisor:
         self._on_fault = on_fault
         self._child: Child | None = None
         self._start_at_s = 0.0
-        self._ends_s = 0.0
-        self._now_s = 0.0
+        self.sounding: Signal | None = None
         self.trouble = ""
 
     @property
     def is_sounding(self) -> bool:
-        """Whether the tone is meant to be sounding now."""
-        return self._now_s < self._ends_s
+        """Whether anything is meant to be sounding now."""
+        return self.sounding is not None
 
-    def sound(self) -> None:
-        """An alert: sound until silence(), or for as long as is set."""
-        if not self._settings.enabled:
-            return
-        self._ends_s = self._now_s + self._settings.for_s
-        if self._child:
-            self._child.tell("sound")
-
-    def silence(self) -> None:
-        """Somebody has acknowledged."""
-        self._ends_s = 0.0
-        if self._child:
-            self._child.tell("silence")
+    def follow(self, signal: Signal | None, now_s: float) -> None:
+        """Let this sound from now on, until told otherwise; None is silence."""
+        if self._settings.enabled and signal != self.sounding:
+            self.sounding = signal
+            if self._child:
+                self._child.tell(signal or "silence")
+        self.tick(now_s)
 
     def tick(self, now_s: float) -> None:
         """Look after the tone process at now_s of the steady clock: start it, start it again, say what is wrong."""
-        self._now_s = now_s
         if not self._settings.enabled:
             return
         if self._child is None:
             if now_s >= self._start_at_s:
                 self._child = Child("tone", run_tone, self._settings, self._monitored)
-                if self.is_sounding:
-                    self._child.tell("sound")
+                if self.sounding:
+                    self._child.tell(self.sounding)
             return
         lost = [message for message in self._child.messages() if isinstance(message, Lost)]
         if lost or not self._child.alive:
@@ -78,9 +71,9 @@ class ToneSupervisor:
 
 def play_once(settings: ToneSettings, monitored: list[str | int | None], seconds: float) -> None:
     """Play the tone for a test. Raises UserError when it cannot be."""
-    child = Child("tone", run_tone, settings.model_copy(update={"for_s": seconds}), monitored)
+    child = Child("tone", run_tone, settings, monitored)
     try:
-        child.tell("sound")
+        child.tell("alert")
         ends_s = time.monotonic() + seconds + 1.0
         while time.monotonic() < ends_s:
             for message in child.messages():

@@ -92,7 +92,7 @@ export class ChannelView {
     put(this.work, workText(look.work, nowS));
     this.done.hidden = !isWorkedOn;
     put(this.seen, look.blind_seen_by ? `BLIND: seen by ${look.blind_seen_by}` : "");
-    const asks = isBlind && !isWorkedOn && !look.blind_seen_by;
+    const asks = look.because.some((b) => b.code !== "starting") && !isWorkedOn && !look.blind_seen_by;
     if (asks !== this.canBeSeen) this.blindShown = asks ? performance.now() : Infinity;
     this.known.hidden = !asks;
   }
