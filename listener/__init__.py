@@ -20,13 +20,15 @@ __all__ = ["Alert", "Block", "Monitor", "Settings"]
 def __getattr__(name: str) -> Any:
     """The public names, imported at their first use (PEP 562)."""
     if name == "Monitor":
-        from listener.monitor import Monitor as found
-    elif name == "Settings":
-        from listener.settings import Settings as found
-    elif name in ("Alert", "Block"):
+        from listener.monitor import Monitor
+
+        return Monitor
+    if name == "Settings":
+        from listener.settings import Settings
+
+        return Settings
+    if name in ("Alert", "Block"):
         from listener import events
 
-        found = getattr(events, name)
-    else:
-        raise AttributeError(f"module 'listener' has no attribute {name!r}")
-    return found
+        return getattr(events, name)
+    raise AttributeError(f"module 'listener' has no attribute {name!r}")

@@ -72,13 +72,13 @@ def best_chain(hits: list[Hit], length: int, phrase: PhraseSettings, calibration
     """
     if length == 1:
         best = max(hits, key=lambda hit: (min(hit.score, calibration.word_cap), hit.score), default=None)
-        return best and Chain((best,), 3 * min(best.score, calibration.word_cap))
+        return None if best is None else Chain((best,), 3 * min(best.score, calibration.word_cap))
     follows = [
         [j for j in range(i + 1, len(hits)) if _may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))
     ]
     gains = [min(hit.score, calibration.word_cap) for hit in hits]
     # ends[(i, j)]: of the heaviest chain so far whose last two words are i and j: weight, scores, words.
-    ends = {
+    ends: dict[tuple[int, int], tuple[float, float, tuple[int, ...]]] = {
         (i, j): (gains[i] + gains[j], hits[i].score + hits[j].score, (i, j)) for i, js in enumerate(follows) for j in js
     }
     for _ in range(length - 2):
