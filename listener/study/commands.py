@@ -81,6 +81,10 @@ def compare(
 def _need_extra() -> None:
     """Before the work begins, not when its report is due."""
     try:
-        import joblib, matplotlib, polars, pyarrow, scipy  # noqa: F401, I001
+        import joblib
+        import matplotlib
+        import polars
+        import pyarrow
+        import scipy  # noqa: F401
     except ImportError as error:
         raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
