@@ -4,23 +4,37 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from listener import __version__
 from listener.drill import commands as drill_commands
-from listener.errors import SettingsError, UserError
-from listener.settings import Settings, read_settings, settings_from
+from listener.errors import UserError, missing_extra
 from listener.study import commands as study_commands
+from listener.tell import cautions
 from listener.watch import commands as watch_commands
 
-app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+if TYPE_CHECKING:
+    from listener.settings import Settings
+
+app = typer.Typer(no_args_is_help=True, pretty_exceptions_enable=False)
 
 ConfigFile = Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")]
 
 
-@app.callback()
-def about() -> None:
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"listener {__version__}")
+        raise typer.Exit()
+
+
+@app.callback(epilog=cautions.HELP)
+def about(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
     """An advisory second listener for a spoken abort call. It tells people; it moves nothing."""
 
 
@@ -52,6 +66,8 @@ def config(
 
     import yaml
 
+    from listener.settings import Settings, read_settings
+
     if schema:
         print(json.dumps(Settings.model_json_schema(), indent=2))
         return
@@ -63,6 +79,7 @@ def config(
 def models(config: ConfigFile = None) -> None:
     """List the recognisers and whether each can be used with these settings."""
     from listener.replay.report import print_engines
+    from listener.settings import Settings, read_settings
 
     print_engines(read_settings(config) if config else Settings())
 
@@ -72,8 +89,10 @@ drill_commands.register(app)
 app.add_typer(study_commands.app, name="study")
 
 
-def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> Settings:
+def _settings(config: Path | None, phrases: list[str] | None, repeats: int | None, engine: str | None) -> "Settings":
     """The file's settings with the command line's on top."""
+    from listener.settings import Settings, read_settings, settings_from
+
     base = read_settings(config) if config else Settings()
     data = dict(base)
     if phrases:
@@ -86,14 +105,20 @@ def _settings(config: Path | None, phrases: list[str] | None, repeats: int | Non
 
 
 def main() -> None:
-    """The console script. Errors a user can cause end in one line: status 2 for settings, else 1."""
+    """The console script. Errors a user can cause end in one line and in their status: 2 for usage and settings, else 1."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # file names may hold bytes that are no text
     try:
         app()
     except UserError as error:
         print(f"listener: {error}", file=sys.stderr)
-        sys.exit(2 if isinstance(error, SettingsError) else 1)
+        sys.exit(error.status)
+    except ModuleNotFoundError as error:
+        line = missing_extra(error)
+        if line is None:
+            raise
+        print(f"listener: {line}", file=sys.stderr)
+        sys.exit(2)
     except BrokenPipeError:
         # The reader of our stdout has gone (as with head): nothing more to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -20,6 +20,10 @@ class Block:
     samples: float32, shape (n,), full scale is +-1.
     first_sample: index of samples[0] in its stream.
     rate_hz: samples a second.
+
+    >>> half_a_second_later = Block(np.zeros(800, np.float32), first_sample=8_000, rate_hz=16_000)
+    >>> half_a_second_later.first_sample / half_a_second_later.rate_hz
+    0.5
     """
 
     samples: NDArray[np.float32]
@@ -33,6 +37,9 @@ class Hit:
 
     score: like a log-odds, calibrated by each engine: 0 is even, more is surer. Engines are generous
     and report weak hits too; the call rule judges several together.
+
+    >>> Hit("suspend", start_s=1.25, end_s=1.75, score=4.0) == Hit("suspend", 1.25, 1.75, 4.0)
+    True
     """
 
     phrase: str
@@ -51,6 +58,11 @@ class Call:
     raised_s - end_s is the honest delay.
     confidence: 0..1, the calibrated chance that this is a true call.
     hits: the words it rests on, in time order.
+
+    >>> words = tuple(Hit("suspend", at_s, at_s + 0.5, score=4.0) for at_s in (1.0, 1.75, 2.5))
+    >>> alert = Alert(0, "suspend", 3, start_s=1.0, end_s=3.0, raised_s=3.125, confidence=0.98, engine="ear", hits=words)
+    >>> alert.kind, alert.raised_s - alert.end_s
+    ('alert', 0.125)
     """
 
     kind: ClassVar[str] = "call"
@@ -102,3 +114,12 @@ class Fault:
 
 
 Event = Alert | Candidate | PartlyHeard | Fault
+
+
+def confidence_text(confidence: float) -> str:
+    """A confidence 0..1 as per cent for people, 1 to 99: nothing that a program says is certain.
+
+    >>> confidence_text(0.9987), confidence_text(0.874), confidence_text(0.0)
+    ('99%', '87%', '1%')
+    """
+    return f"{min(max(confidence, 0.01), 0.99):.0%}"

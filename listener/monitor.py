@@ -3,7 +3,10 @@
 Whatever runs the listener (a file, a live station, a drill, a study) runs this.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from math import inf
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +15,32 @@ from listener.call.rule import CallRule
 from listener.errors import UserError
 from listener.events import RATE_HZ, Block, Event, Fault, Hit
 from listener.settings import Settings
+from listener.sound.bounds import WRONG, within_bounds
 from listener.sound.resample import HIGHEST_HZ, LOWEST_HZ, Resampler
 from listener.speech.engines import load_engine
 from listener.speech.gate import Closed, Failed, Gate, Opened, Passed, Step
 from listener.speech.spotter import Engine
+
+_TELL_AGAIN_S = 10.0  # samples that are no sound are told again after so long without any
+
+
+class EngineFailed(UserError):
+    """A recogniser (or what stands before it) broke on some sound."""
+
+
+@contextmanager
+def engine_failures_told(where: Path, monitors: Sequence["Monitor"]) -> Iterator[None]:
+    """Whatever an engine raises meanwhile becomes EngineFailed: one line with the file, the time and the reason."""
+    try:
+        yield
+    except UserError:
+        raise
+    except Exception as error:  # engines are other people's programs: any of their errors ends this file only
+        at_s, name = min(((monitor.now_s, monitor.engine) for monitor in monitors), default=(0.0, "none"))
+        raise EngineFailed(
+            f"{where}: the engine {name} failed at {at_s:.2f} s ({type(error).__name__}: {error}); "
+            "up to there it was heard; try another with --engine"
+        ) from error
 
 
 class Monitor:
@@ -45,10 +70,12 @@ class Monitor:
         self._rate_hz = rate_hz
         self._channel = channel
         self._piece = round(rate_hz / 50)
-        self._finite = True
+        self._told_until_s = -inf
+        self.engine = engine.name
         self._spotter = engine.spotter()
         self._on_hits = on_hits
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+        self._waiting: NDArray[np.float32]
         self._start(0)
 
     @property
@@ -105,11 +132,11 @@ class Monitor:
         if not len(piece):
             return
         self._heard += len(piece)
-        if not np.isfinite(piece).all():
-            piece = np.nan_to_num(piece, nan=0.0, posinf=0.0, neginf=0.0)
-            if self._finite:
-                self._finite = False
-                yield self._fault("not_finite", "the sound holds values that are no numbers; taken as silence")
+        piece, wrong = within_bounds(piece)
+        if wrong:
+            if self.now_s >= self._told_until_s:
+                yield self._fault(wrong, f"{WRONG[wrong]}; taken as silence")
+            self._told_until_s = self.now_s + _TELL_AGAIN_S
         yield from self._follow(self._gate.feed(self._offset.remove(self._resampler.feed(piece))))
         yield from self._rule.pass_time(self.now_s)
 

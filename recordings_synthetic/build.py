@@ -89,7 +89,9 @@ def trimmed(samples: np.ndarray) -> np.ndarray:
 # --- one transmission -----------------------------------------------------------
 
 
-def lay_out(piece: Transmission, lead_s: float, tail_s: float, rng: np.random.Generator) -> tuple[np.ndarray, list[dict]]:
+def lay_out(
+    piece: Transmission, lead_s: float, tail_s: float, rng: np.random.Generator
+) -> tuple[np.ndarray, list[dict]]:
     """The speech of a transmission with its pauses, and where each text lies: [{text, start_s, end_s}]."""
     parts: list[np.ndarray] = [silence(lead_s)]
     words, at = [], parts[0].size
@@ -244,7 +246,9 @@ def build(out: Path, only: str | None = None) -> None:
         write_flac(out / plan.exercise.file, audio, RATE_HZ)
         entries.append(entry)
     if only is None:
-        body = yaml.safe_dump({"seed": plan.seed, "clips": entries}, sort_keys=False, width=120, default_flow_style=None)
+        body = yaml.safe_dump(
+            {"seed": plan.seed, "clips": entries}, sort_keys=False, width=120, default_flow_style=None
+        )
         (out / "manifest.yaml").write_text(HEADER + body, encoding="utf-8")
 
 

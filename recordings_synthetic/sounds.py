@@ -59,4 +59,9 @@ def stuck_transmitter(seconds: float, rate_hz: int, rng: Rng, clip: Clip) -> np.
     return out * gate
 
 
-SOUNDS = {"noise_only": noise_only, "tones": tones, "squelch_tails": squelch_tails, "stuck_transmitter": stuck_transmitter}
+SOUNDS = {
+    "noise_only": noise_only,
+    "tones": tones,
+    "squelch_tails": squelch_tails,
+    "stuck_transmitter": stuck_transmitter,
+}

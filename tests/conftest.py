@@ -3,13 +3,38 @@
 import os
 import shutil
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
 # Measurements against the clock are no part of the suite; LISTENER_LONG=1 collects them too.
 collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_delay.py"]
+
+SLOW = (
+    "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
+    "fuzz/", "outside/test_drill.py", "outside/test_phones.py", "outside/test_psychometric_recovery.py",
+    "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
+    "test_bad_input.py", "test_long_files.py", "watch/",
+)  # fmt: skip
+"""Folders and files whose tests take real time, a browser, a sound server or minutes of recognition."""
+
+FAST = (
+    "study/test_plan.py", "study/test_intelligibility.py", "watch/show/test_picture.py", "watch/test_health.py",
+    "watch/test_proof.py", "watch/test_publication.py", "watch/test_state.py",
+)  # fmt: skip
+"""What is quick in those folders all the same."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work."""
+    for item in items:
+        place = item.path.relative_to(HERE).as_posix()
+        slow = place.startswith(SLOW) and place not in FAST
+        item.add_marker(pytest.mark.slow if slow else pytest.mark.fast)
+
 
 settings.register_profile("house", deadline=None, max_examples=60, derandomize=True)
 settings.load_profile("house")

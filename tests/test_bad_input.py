@@ -14,7 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+import yaml
 
+RECORDINGS = Path(__file__).parents[1] / "recordings_synthetic"
 RATE_HZ = 16_000
 
 
@@ -104,6 +106,24 @@ def too_slow(folder: Path) -> Path:
     return path
 
 
+def a_pipe(folder: Path) -> Path:
+    os.mkfifo(folder / "pipe.wav")
+    return folder / "pipe.wav"
+
+
+def name_that_is_no_text(folder: Path) -> Path:
+    return text(folder).rename(folder / os.fsdecode(b"caf\xe9.wav"))
+
+
+def name_too_long(folder: Path) -> Path:
+    return folder / ("x" * 300 + ".wav")
+
+
+def raw(folder: Path) -> Path:
+    (folder / "a.raw").write_bytes(b"\x01\x02" * 5_000)
+    return folder / "a.raw"
+
+
 @pytest.mark.parametrize(
     "make, said",
     [
@@ -118,6 +138,9 @@ def too_slow(folder: Path) -> Path:
         (cut_ogg, "broke off after"),
         (nine_channels, "has 9 channels; at most 8"),
         (too_slow, "sample rate 2000 Hz: must be 4000 to 192000 Hz"),
+        (a_pipe, "is a pipe and no file"),
+        (name_too_long, "cannot be opened: File name too long"),
+        (raw, "cannot be read as a sound file"),
     ],
     ids=lambda value: getattr(value, "__name__", None),
 )
@@ -166,7 +189,7 @@ def one_sample(folder: Path) -> Path:
         (not_finite, "values that are no numbers"),
         (silence, None),
         (clipped, None),
-        (far_over, None),
+        (far_over, "beyond 100 times full scale; taken as silence (at 0:00.0)"),
         (offset, None),
         (one_sample, None),
     ],
@@ -180,6 +203,46 @@ def test_odd_sound_is_simply_heard(make, said, tmp_path):
     told = without_totals(result.stderr)
     assert len(told) == (1 if said else 0)
     assert all(str(path) in line and said in line for line in told)
+
+
+@pytest.mark.parametrize("value", [1e38, -1e20, np.nan, np.inf, 150.0])
+def test_one_broken_sample_costs_no_call_after_it(value, tmp_path):
+    clip, rate_hz = soundfile.read(RECORDINGS / "suspend_turbine_10db.flac", dtype="float32")
+    plain = listener("replay", "--json", RECORDINGS / "suspend_turbine_10db.flac")
+    clip[round(0.2 * rate_hz)] = value
+    path = tmp_path / "broken.wav"
+    soundfile.write(path, clip, rate_hz, subtype="FLOAT")
+    result = listener("replay", "--json", path)
+    (alert,), (before,) = map(json.loads, result.stdout.splitlines()), map(json.loads, plain.stdout.splitlines())
+    assert alert["start_s"] == pytest.approx(before["start_s"], abs=0.05)
+    assert alert["confidence"] == pytest.approx(before["confidence"], abs=0.02)
+    (told,) = without_totals(result.stderr)
+    assert "taken as silence (at 0:00.2)" in told
+
+
+def test_no_number_in_json_is_nan_whatever_the_sound(tmp_path):
+    clip, rate_hz = soundfile.read(RECORDINGS / "suspend_turbine_10db.flac", dtype="float32")
+    clip[round(0.2 * rate_hz)], clip[round(1.5 * rate_hz)] = 1e38, np.nan
+    soundfile.write(tmp_path / "launch.wav", clip, rate_hz, subtype="FLOAT")
+    (tmp_path / "x.yaml").write_text("title: x\nrecordings: [{name: launch, file: launch.wav}]\ncalls: [{at_s: [1.1, 4.0]}]\n")
+    result = listener("drill", "--json", tmp_path / "x.yaml", "--out", tmp_path / "x.html")
+    drill = json.loads(result.stdout, parse_constant=lambda name: pytest.fail(f"{name} in JSON"))
+    assert result.returncode == 0 and drill["found"] == 1
+    assert drill["calls"][0]["level_dbov"] < 0 and "nan" not in (tmp_path / "x.html").read_text().split("base64")[0].lower()
+
+
+@pytest.mark.parametrize("make", [a_pipe, name_that_is_no_text, name_too_long, raw, directory])
+def test_a_drill_with_a_bad_recording_is_told_and_the_next_one_is_scored(make, good, tmp_path):
+    path = make(tmp_path)
+    for name, file in (("bad", path), ("good", good)):
+        (tmp_path / f"{name}.yaml").write_text(
+            yaml.safe_dump({"title": name, "recordings": [{"name": "launch", "file": str(file)}], "calls": []})
+        )
+    result = listener("drill", "--json", "--engine", "sphinx", tmp_path / "bad.yaml", tmp_path / "good.yaml")
+    assert result.returncode == 1
+    (line,) = result.stderr.splitlines()
+    assert line.startswith(f"listener: {tmp_path / 'bad.yaml'}: ")
+    assert json.loads(result.stdout)["title"] == "good"
 
 
 def test_a_file_that_shrinks_while_it_is_read(good, tmp_path):

@@ -31,7 +31,9 @@ def write(path: Path, seconds: int, noisy_s: int) -> Path:
 
 def peak_mib(path: Path) -> int:
     """The most memory that replaying this file took, MiB."""
-    done = subprocess.run([sys.executable, "-c", REPLAY, "replay", "--json", path], capture_output=True, text=True, timeout=300)
+    done = subprocess.run(
+        [sys.executable, "-c", REPLAY, "replay", "--json", path], capture_output=True, text=True, timeout=300
+    )
     assert "of sound" in done.stderr, done.stderr
     return int(done.stdout.splitlines()[-1]) // 1024
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -25,6 +26,9 @@ class TrackEvent:
     event: Call
 
 
+Kind = TypeVar("Kind", bound=Call)
+
+
 class Answers:
     """alerts: call index -> recording -> its alert. near: call index -> the best that came of it without one."""
 
@@ -36,10 +40,15 @@ class Answers:
         self.near: dict[int, tuple[str, Call]] = {}
 
     def match_timed(self) -> None:
+        """Calls whose time is known take their events:
+
+        alerts first, one to one and a recording at a time, then what fell short.
+        """
         for track in self._tracks:
             for i, alert in self._pairs(track, Alert, range(len(self._drill.calls))):
                 self.alerts[i][track.sound.track.name] = alert
-        for kind in (PartlyHeard, Candidate):
+        kinds: tuple[type[Call], ...] = (PartlyHeard, Candidate)
+        for kind in kinds:
             for track in self._tracks:
                 missed = [i for i, found in self.alerts.items() if not found and i not in self.near]
                 for i, event in self._pairs(track, kind, missed):
@@ -83,7 +92,7 @@ class Answers:
     def _may(self, call: MadeCall, track: str, event: Call) -> bool:
         return call.recording in (None, track) and event.phrase == self._drill.phrase_of(call)
 
-    def _pairs(self, track: HeardTrack, kind: type[Call], wanted: Sequence[int]) -> list[tuple[int, Call]]:
+    def _pairs(self, track: HeardTrack, kind: type[Kind], wanted: Sequence[int]) -> list[tuple[int, Kind]]:
         calls = [(i, self._drill.calls[i]) for i in wanted if not self._drill.calls[i].to_find]
         events = [e for e in track.events if isinstance(e, kind) and heard_at_all(e) and id(e) not in self._used]
         may = np.array([[self._may(c, track.sound.track.name, e) for e in events] for _, c in calls], bool)

@@ -6,21 +6,23 @@ against white); every kind of mark also has its own shape, so that the page read
 
 import io
 from collections.abc import Sequence
+from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 from scipy.signal import spectrogram
 
 from listener.drill.answers import TrackEvent
-from listener.drill.score import CallScore, DrillScore
+from listener.drill.score import ActionScore, CallScore, DrillScore
 
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#B87700", "#AA4499", "#000000"
 _PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
-_STYLE = {
+_STYLE: Any = {
     "font.size": 7.5,
     "font.family": "DejaVu Sans",
     "axes.spines.top": False,
@@ -79,6 +81,7 @@ def _lane_lines(axes: Axes, score: DrillScore, lanes: list[str]) -> None:
 def _timeline_call(axes: Axes, call: CallScore, row: int, below: bool) -> None:
     """A flag with the call's number; numbers of calls close together stand above and below."""
     at_s = call.begin_s
+    assert at_s is not None, "only calls with a place are drawn"
     end_s = call.span_s[1] if call.span_s else at_s
     missed = call.status != "found"
     colour = VERMILION if missed else BLUE
@@ -142,12 +145,14 @@ def delays(score: DrillScore, last_word: str) -> str | None:
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xlabel(f"seconds after the end of the {last_word}")
         shown = {name: line for name, line in names.items() if line}
-        place = {"loc": "lower left", "bbox_to_anchor": (0, 1), "ncols": 5, "borderaxespad": 0.1}
-        axes.legend(shown.values(), shown.keys(), frameon=False, handletextpad=0.2, **place)
+        axes.legend(
+            list(shown.values()), list(shown), frameon=False, handletextpad=0.2, loc="lower left", bbox_to_anchor=(0, 1),
+            ncols=5, borderaxespad=0.1,
+        )  # fmt: skip
         return _svg(figure)
 
 
-def _dot(axes: Axes, x: float, y: float, shape: str, colour: str):
+def _dot(axes: Axes, x: float, y: float, shape: str, colour: str) -> Line2D:
     line = axes.plot(
         x, y, shape, color=colour, markersize=5, markeredgecolor="black", markeredgewidth=0.3, linestyle="none"
     )
@@ -178,6 +183,10 @@ def call_picture(
     """A spectrogram up to 4 kHz with the words, the alert and what people did. samples begin at first_s."""
     window = window_s(found)
     assert window is not None
+    zero: float
+    words: Sequence[tuple[float, float]]
+    actions: Sequence[ActionScore]
+    alert_s: float | None
     if isinstance(found, TrackEvent):
         zero, words = found.event.end_s, [(h.start_s, h.end_s) for h in found.event.hits]
         alert_s, made, actions = found.event.raised_s, False, ()

@@ -1,9 +1,10 @@
 """Does a drill fit its recordings? Every problem is one line that names the entry and the remedy."""
 
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
-from listener.drill.script import Drill, DrillError, MadeCall, Span, Track
+from listener.drill.script import Action, Drill, DrillError, MadeCall, Span, Track, Traffic
 from listener.errors import UserError
 from listener.sound.files import open_recording
 
@@ -23,6 +24,10 @@ class Sound:
     end_s: float
 
     def holds(self, span: Span) -> bool:
+        """Whether a span of drill time, (start_s, end_s), lies inside this recording;
+
+        a millisecond of rounding is allowed.
+        """
         return self.start_s - 0.001 <= span[0] and span[1] <= self.end_s + 0.001
 
 
@@ -86,26 +91,37 @@ def _offsets(sounds: list[Sound]) -> list[str]:
     return problems
 
 
+def call_problems(where: str, call: MadeCall, repeats: int, sounds: list[Sound]) -> list[str]:
+    """What is wrong with one call by itself. where: how the lines call it."""
+    problems: list[str] = []
+    if call.words_s and len(call.words_s) < repeats:
+        problems.append(f"{where}: {len(call.words_s)} words are marked and a call has {repeats}")
+    reach = _reach(where, call.recording, sounds, problems)
+    start, end = call.at_s
+    if start is not None and reach:
+        span = (start, start if end is None else end)
+        if not any(s.holds(span) for s in reach):
+            problems.append(f"{where}: {_times(span)} lies outside the recording ({_extent(reach)}); correct the time")
+    return problems
+
+
+def overlap(one: MadeCall, two: MadeCall) -> bool:
+    """Whether two calls claim the same time on what may be the same recording."""
+    a, b = one.span_s, two.span_s
+    apart = one.recording and two.recording and one.recording != two.recording
+    return not apart and a is not None and b is not None and a[0] < b[1] and b[0] < a[1]
+
+
 def _calls(drill: Drill, sounds: list[Sound]) -> list[str]:
     problems = []
     placed: list[tuple[int, MadeCall, Span]] = []
     for number, call in enumerate(drill.calls, 1):
-        where = f"call {number}"
-        if call.words_s and len(call.words_s) < drill.repeats:
-            problems.append(f"{where}: {len(call.words_s)} words are marked and a call has {drill.repeats}")
-        reach = _reach(where, call.recording, sounds, problems)
-        start, end = call.at_s
-        if start is None or not reach:
-            continue
-        span = (start, start if end is None else end)
-        if not any(s.holds(span) for s in reach):
-            problems.append(f"{where}: {_times(span)} lies outside the recording ({_extent(reach)}); correct the time")
-        if end is not None:
-            placed.append((number, call, span))
+        problems += call_problems(f"call {number}", call, drill.repeats, sounds)
+        if call.span_s:
+            placed.append((number, call, call.span_s))
     placed.sort(key=lambda item: item[2])
-    for (n, one, a), (m, two, b) in zip(placed, placed[1:]):
-        apart = one.recording and two.recording and one.recording != two.recording
-        if b[0] < a[1] and not apart:
+    for (n, one, a), (m, two, b) in itertools.pairwise(placed):
+        if overlap(one, two):
             problems.append(f"calls {n} and {m} overlap: {_times(a)} and {_times(b)}; correct or remove one")
     return problems
 
@@ -115,15 +131,28 @@ def _others(drill: Drill, sounds: list[Sound]) -> list[str]:
     for number, action in enumerate(drill.actions, 1):
         if action.call is not None and action.call > len(drill.calls):
             problems.append(f"action {number}: there is no call {action.call}; there are {len(drill.calls)}")
-        first_s, last_s = min(s.start_s for s in sounds), max(s.end_s for s in sounds) + ACTION_AFTER_S
-        if not first_s <= action.at_s <= last_s:
-            problems.append(f"action {number}: {action.at_s:g} s lies outside the recording ({_extent(sounds)})")
+        problems += action_problems(f"action {number}", action, sounds)
     for number, talk in enumerate(drill.traffic, 1):
-        reach = _reach(f"traffic {number}", talk.recording, sounds, problems)
-        if talk.at_s[1] <= talk.at_s[0]:
-            problems.append(f"traffic {number}: at_s ends before it starts")
-        elif reach and not any(s.holds(talk.at_s) for s in reach):
-            problems.append(f"traffic {number}: {_times(talk.at_s)} lies outside the recording ({_extent(reach)})")
+        problems += traffic_problems(f"traffic {number}", talk, sounds)
+    return problems
+
+
+def action_problems(where: str, action: Action, sounds: list[Sound]) -> list[str]:
+    """What is wrong with one action's time. where: how the lines call it."""
+    first_s, last_s = min(s.start_s for s in sounds), max(s.end_s for s in sounds) + ACTION_AFTER_S
+    if first_s <= action.at_s <= last_s:
+        return []
+    return [f"{where}: {action.at_s:g} s lies outside the recording ({_extent(sounds)})"]
+
+
+def traffic_problems(where: str, talk: Traffic, sounds: list[Sound]) -> list[str]:
+    """What is wrong with one piece of traffic. where: how the lines call it."""
+    problems: list[str] = []
+    reach = _reach(where, talk.recording, sounds, problems)
+    if talk.at_s[1] <= talk.at_s[0]:
+        problems.append(f"{where}: at_s ends before it starts")
+    elif reach and not any(s.holds(talk.at_s) for s in reach):
+        problems.append(f"{where}: {_times(talk.at_s)} lies outside the recording ({_extent(reach)})")
     return problems
 
 

@@ -1,17 +1,22 @@
 """The commands of `listener drill`. Without a command's name it is `score`: listener drill DRILL.yaml."""
 
 import sys
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from listener.errors import UserError
+from listener.errors import UsageError, UserError
 
 if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
     from listener.drill.check import Sound
     from listener.drill.hear import HeardTrack
+    from listener.drill.score import DrillScore
     from listener.score.labels import Label
     from listener.settings import Settings
 
@@ -19,7 +24,7 @@ if TYPE_CHECKING:
 class _ScoreByDefault(TyperGroup):
     """Takes the first word for a file when it is no command."""
 
-    def parse_args(self, ctx, args):
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
             args = ["score", *args]
         return super().parse_args(ctx, args)
@@ -53,33 +58,32 @@ def score(
     engine: Engine = None,
 ) -> None:
     """Listen to a drill's recordings, score it and write the debrief."""
-    from listener.atomic_write import write_whole
+    from listener.atomic_write import check_page, write_page
     from listener.drill.debrief import debrief_html, headline
     from listener.drill.result import result_of
-    from listener.tell.console import side_console
 
     if out and len(drills) > 1:
-        raise UserError("--out names one debrief; leave it out for several drills")
+        raise UsageError("--out names one debrief; leave it out for several drills")
     if paced:
         if len(drills) > 1:
-            raise UserError("--paced plays one drill; name one")
+            raise UsageError("--paced plays one drill; name one")
         drills = [_played(drills[0], 1.0, "trainee", None, 15.0, True, as_json, True, config, engine)[0]]
-    side, bad = side_console(), False
+    status = _check_config(config)
     for path in drills:
         try:
+            page = out or (None if as_json else _beside(path, ".html"))
+            if page:
+                check_page(page)
             scored, tracks = _scored(path, config, engine)
             if as_json:
                 print(result_of(scored, path).model_dump_json(), flush=True)
-            page = out or (None if as_json else path.with_suffix(".html"))
             if page:
-                write_whole(page, debrief_html(scored, tracks))
+                write_page(page, debrief_html(scored, tracks))
             if not as_json:
                 print(f"{path}: {headline(scored)}\n  debrief: {page}", flush=True)
         except UserError as error:
-            bad = True
-            for line in str(error).splitlines():
-                side.print(f"listener: {line}", markup=False)
-    raise typer.Exit(1 if bad else 0)
+            status = max(status, _tell(error))
+    raise typer.Exit(status)
 
 
 @drill.command()
@@ -114,27 +118,21 @@ def new(
     engine: Engine = None,
 ) -> None:
     """Start a drill file: the listener drafts it from the recordings, the trainer corrects it."""
-    from listener.atomic_write import write_whole
+    from listener.atomic_write import check_new, write_new
     from listener.drill.check import check_drill
-    from listener.drill.draft import draft, tracks_of
-    from listener.drill.script import Drill, drill_settings
+    from listener.drill.draft import blank_drill, draft
+    from listener.drill.script import drill_settings
     from listener.settings import Settings, read_settings
 
-    if out.exists():
-        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
     phrase = (read_settings(config) if config else Settings()).phrases[0]
+    check_new(out)
     read = _read_labels(labels) if labels else []
-    blank = Drill(
-        title=title,
-        phrase=phrase.words,
-        repeats=phrase.repeats,
-        recordings=tuple(tracks_of(recordings, out.parent)),
-        calls=(),
-    )
+    blank = blank_drill(title, phrase, recordings, out.parent)
     sounds = check_drill(blank, out)
     heard = _hear_all(sounds, drill_settings(blank, out.parent, config, engine))[0]
-    text = draft(title, heard, read, phrase.words, phrase.repeats)
-    write_whole(out, text, replace=False)
+    text, left_out = draft(blank, out, heard, read)
+    _tell_some(str(labels), left_out)
+    write_new(out, text)
     print(f"{out}: drafted; listen, correct it, then: listener drill {out}")
 
 
@@ -149,13 +147,14 @@ def labels(
     engine: Engine = None,
 ) -> None:
     """Write a drill's calls, words, actions and traffic as a label track."""
-    from listener.atomic_write import write_whole
+    from listener.atomic_write import check_new, write_new
     from listener.drill.check import check_drill
     from listener.drill.convert import drill_labels, heard_labels
     from listener.drill.script import drill_settings, read_drill
     from listener.score.labels import format_of
 
     kind = format_of(out)
+    check_new(out)
     found = read_drill(path)
     sounds = check_drill(found, path)
     lines = drill_labels(found)
@@ -163,7 +162,7 @@ def labels(
         lines = sorted(
             [*lines, *heard_labels(_hear_all(sounds, drill_settings(found, path.parent, config, engine))[0])]
         )
-    write_whole(out, kind.text(lines))
+    write_new(out, kind.text(lines))
     print(f"{out}: {len(lines)} labels")
 
 
@@ -179,20 +178,31 @@ def record(
     engine: Engine = None,
 ) -> None:
     """Put several drills together: a crew's or a trainee's record, with intervals."""
-    from listener.atomic_write import write_whole
+    from listener.atomic_write import check_page, write_page
     from listener.drill.record import record_of
     from listener.drill.record_page import print_record, record_html
     from listener.drill.result import Result, read_results, result_of
 
+    if out:
+        check_page(out)
     results: list[Result] = []
+    status = _check_config(config)
     for file in files:
         is_json = file.suffix.lower() in (".json", ".jsonl")
-        results += read_results(file) if is_json else [result_of(_scored(file, config, engine)[0], file)]
+        try:
+            results += read_results(file) if is_json else [result_of(_scored(file, config, engine)[0], file)]
+        except UserError as error:
+            status = max(status, _tell(error))
+    if not results:
+        raise typer.Exit(status)
     found = record_of(results, crew, who)
     print_record(found)
+    if status:
+        print(f"{len(files)} files named; those told on stderr are not in this record", file=sys.stderr)
     if out:
         title = f"Record of {who or crew or 'all drills'}"
-        write_whole(out, record_html(found, title))
+        write_page(out, record_html(found, title))
+    raise typer.Exit(status)
 
 
 @drill.command()
@@ -245,7 +255,7 @@ def _played(
     """Play a drill live; gives the copy with what was done, and how much that was."""
     import threading
 
-    from listener.atomic_write import write_whole
+    from listener.atomic_write import check_new, own_folder, write_new
     from listener.drill.check import check_drill
     from listener.drill.play import actions_of, played_drill, prepare
     from listener.drill.play import play as play_stage
@@ -254,19 +264,19 @@ def _played(
     from listener.watch.show.terminal import ConsoleView
     from listener.watch.station import Station
 
-    out = out or path.with_name(f"{path.stem}_played.yaml")
-    if out.exists():
-        raise UserError(f"{out}: is there already; move it away or choose another name with --out")
+    out = out or _beside(path, "_played.yaml")
+    check_new(out)
     if out.parent.resolve() != path.parent.resolve():
-        raise UserError(f"{out}: must be in the drill's own folder, from where its recordings are named")
+        raise UsageError(f"{out}: must be in the drill's own folder, from where its recordings are named")
     found = read_drill(path)
     sounds = check_drill(found, path)
-    folder = out.with_suffix("")
+    folder = _beside(out, "_journal" if not out.suffix else "")
+    own_folder(folder, known_by=("journal.db",))
     stage = prepare(sounds, folder)
     settings = drill_settings(found, path.parent, config, engine)
     settings = settings if sound else settings.without_tone()
 
-    def show(station: Station, ended: threading.Event):
+    def show(station: Station, ended: threading.Event) -> Callable[[], None]:
         server = PageServer(station, page)
         if server.address:
             print(f"page: {server.address}", file=sys.stderr)
@@ -280,11 +290,11 @@ def _played(
 
     rows = play_stage(settings, stage, folder, speed, wait, show)
     actions = actions_of(rows, stage, who)
-    write_whole(out, drill_text(played_drill(found, actions, speed)), replace=False)
+    write_new(out, drill_text(played_drill(found, actions, speed)))
     return out, len(actions)
 
 
-def _scored(path: Path, config: Path | None, engine: str | None):
+def _scored(path: Path, config: Path | None, engine: str | None) -> "tuple[DrillScore, list[HeardTrack]]":
     from listener.drill.check import check_drill
     from listener.drill.score import score as score_drill
     from listener.drill.script import drill_settings, read_drill
@@ -310,22 +320,58 @@ def _hear_all(sounds: "list[Sound]", settings: "Settings") -> "tuple[list[HeardT
         heard = []
         for sound in sounds:
             task = bar.add_task(sound.track.name, total=sound.end_s - sound.start_s)
-            heard.append(hear(sound, settings, engine, lambda read_s, task=task: bar.update(task, completed=read_s)))
+            heard.append(hear(sound, settings, engine, partial(_completed, bar, task)))
     return heard, engine.name
 
 
+def _completed(bar: "Progress", task: "TaskID", read_s: float) -> None:
+    bar.update(task, completed=read_s)
+
+
 def _read_labels(path: Path) -> "list[Label]":
-    from listener.score.labels import read_labels
-    from listener.tell.console import side_console
+    from listener.score.labels import format_of, read_labels
 
     read = read_labels(path)
-    side = side_console()
-    for bad in read.bad:
-        side.print(f"{path}:{bad.number}: {bad.why}; skipped", markup=False)
+    _tell_some(str(path), [f"line {bad.number}: {bad.why}; skipped" for bad in read.bad])
     if read.bad:
-        lines = "line" if len(read.bad) == 1 else "lines"
-        side.print(f"{path}: {len(read.bad)} {lines} skipped, {len(read.labels)} labels read", markup=False)
+        if not read.labels:
+            raise UserError(f"{path}: holds no label that can be read; is it a {format_of(path).name} file?")
+        print(f"{path}: {len(read.labels)} labels read", file=sys.stderr)
     return list(read.labels)
+
+
+_SHOWN = 5
+
+
+def _tell_some(file: str, left_out: Sequence[str]) -> None:
+    """What was left out of a file, one line each; of many only the first, and how many more."""
+    for why in left_out[:_SHOWN]:
+        print(f"{file}: {why}", file=sys.stderr)
+    if len(left_out) > _SHOWN:
+        print(f"{file}: and {len(left_out) - _SHOWN} more; {len(left_out)} in all", file=sys.stderr)
+
+
+def _tell(error: UserError) -> int:
+    """One line on stderr for each thing that is wrong; gives the exit status it means."""
+    for line in str(error).splitlines():
+        print(f"listener: {line}", file=sys.stderr)
+    return error.status
+
+
+def _check_config(config: Path | None) -> int:
+    """Settings named on the command line are wrong for all the files: told once, at once."""
+    from listener.settings import read_settings
+
+    if config:
+        read_settings(config)
+    return 0
+
+
+def _beside(path: Path, end: str) -> Path:
+    """The file of the same name with another end. Raises UserError for what names no file."""
+    if not path.stem:
+        raise UserError(f"{path}: names no file")
+    return path.with_name(path.stem + end)
 
 
 def _time(text: str) -> float:
@@ -336,4 +382,4 @@ def _time(text: str) -> float:
     try:
         return TypeAdapter(Time).validate_python(text.strip())
     except ValidationError:
-        raise UserError(f"--at {text.strip()!r}: no time; write 63.7 or 1:03.7, with commas between") from None
+        raise UsageError(f"--at {text.strip()!r}: no time; write 63.7 or 1:03.7, with commas between") from None

@@ -5,7 +5,8 @@ What a label means is told by the beginning of its text: "call: launcher two", "
 name.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from itertools import pairwise
 
 from listener.drill.hear import HeardTrack
 from listener.drill.script import Action, Drill, MadeCall, Traffic
@@ -46,9 +47,12 @@ def heard_labels(tracks: Sequence[HeardTrack]) -> list[Label]:
     return sorted(labels, key=lambda label: label.start_s)
 
 
-def calls_and_actions(labels: Iterable[Label]) -> tuple[list[MadeCall], list[Action], list[Traffic]]:
+def calls_and_actions(
+    labels: Iterable[Label], told: Callable[[str], object] = lambda line: None
+) -> tuple[list[MadeCall], list[Action], list[Traffic]]:
     """What labels say of a drill; the machine's own (alert, heard, ...) are left out.
 
+    told(line): what could not be used and was left out.
     Words belong to the call that holds them. A label that is a point in time is a call's beginning.
     """
     calls: list[tuple[Label, str]] = []
@@ -79,19 +83,22 @@ def calls_and_actions(labels: Iterable[Label]) -> tuple[list[MadeCall], list[Act
                             recording=label.track or None,
                         )
                     )
-    made = [_call(label, caller, words) for label, caller in calls]
+    made = [_call(label, caller, words, told) for label, caller in calls]
     return made, actions, traffic
 
 
-def _call(label: Label, caller: str, words: list[Label]) -> MadeCall:
+def _call(label: Label, caller: str, words: list[Label], told: Callable[[str], object]) -> MadeCall:
     own = sorted(
         (w.start_s, w.end_s)
         for w in words
         if w.track == label.track and label.start_s <= w.start_s and w.end_s <= label.end_s
     )
+    apart = all(start < end for start, end in own) and all(a[1] <= b[0] for a, b in pairwise(own))
+    if not apart:
+        told(f"call at {label.start_s:.2f} s: its words overlap or last no time; kept without them")
     return MadeCall(
         at_s=(label.start_s, label.end_s if label.end_s > label.start_s else None),
-        words_s=tuple(own),
+        words_s=tuple(own) if apart else (),
         recording=label.track or None,
         caller=caller,
     )

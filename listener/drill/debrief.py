@@ -6,13 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import median
 
+import numpy as np
 import soundfile
 
 from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.score import CallScore, DrillScore, snr_text
+from listener.events import confidence_text
 from listener.score.interval import per_hour_interval, share_interval
+from listener.tell.cautions import DRILL
 from listener.tell.html import page
 
 PRINTED_CARDS = 9
@@ -119,7 +122,7 @@ def figures(score: DrillScore) -> list[tuple[str, str, str]]:
 
 def cautions(score: DrillScore) -> Iterator[str]:
     """What these figures do not say."""
-    yield "Advisory only: the listener backs up the person who listens. That it stays quiet proves nothing."
+    yield from DRILL
     if 0 < score.counted < 30:
         low, high = share_interval(score.found, score.counted)
         calls = _plural(score.counted, "call")
@@ -173,7 +176,7 @@ def misses(score: DrillScore) -> Iterator[tuple[str, str]]:
 def also(score: DrillScore) -> Iterator[str]:
     """What else the recordings hold, a line a kind."""
     if score.false_alerts:
-        times = [f"{clock(x.event.start_s)} ({x.event.confidence:.0%} sure)" for x in score.false_alerts]
+        times = [f"{clock(x.event.start_s)} ({confidence_text(x.event.confidence)} sure)" for x in score.false_alerts]
         yield f"False alert: {_some(times)}."
     if score.partly:
         yield f"Heard in part where no call was made: {_some([clock(x.event.start_s) for x in score.partly])}."
@@ -219,15 +222,15 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
     where = f", on {found.track}" if several else ""
     if isinstance(found, TrackEvent):
         event = found.event
-        return f"False alert at {clock(event.start_s)}{where}", "false", (f"confidence {event.confidence:.0%}",)
+        return f"False alert at {clock(event.start_s)}{where}", "false", (f"confidence {confidence_text(event.confidence)}",)
     caller = f", {found.call.caller}" if found.call.caller else ""
     lines = []
     if found.alert:
         when = "" if found.delay_s is None else f"{after(found.delay_s, 2)} the word, "
-        lines.append(f"alert {when}confidence {found.alert.confidence:.0%}")
+        lines.append(f"alert {when}confidence {confidence_text(found.alert.confidence)}")
     elif found.near:
         lines.append(
-            f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {found.near.confidence:.0%}"
+            f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {confidence_text(found.near.confidence)}"
         )
     if found.alert and found.missed_on:
         lines.append(f"not found on {_listing([name for name, _ in found.missed_on])}")
@@ -285,7 +288,7 @@ def _svg(text: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
 
 
-def _flac(samples, rate_hz: int) -> str:
+def _flac(samples: np.ndarray, rate_hz: int) -> str:
     out = io.BytesIO()
     soundfile.write(out, samples, rate_hz, format="FLAC", subtype="PCM_16")
     return "data:audio/flac;base64," + base64.b64encode(out.getvalue()).decode()

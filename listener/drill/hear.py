@@ -4,14 +4,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from listener.drill.check import Sound
 from listener.drill.quality import FrameLevels, Levels
+from listener.errors import UserError
 from listener.events import Block, Call, Event
-from listener.monitor import Monitor
+from listener.monitor import Monitor, engine_failures_told
 from listener.settings import Settings
+from listener.sound.bounds import within_bounds
 from listener.sound.files import open_recording
 from listener.speech.spotter import Engine
 
@@ -30,20 +31,25 @@ def hear(
 ) -> HeardTrack:
     """Play one track into a Monitor. told(read_s) is called about once a second of sound.
 
-    Raises UserError when the recording breaks off.
+    Raises UserError when the recording breaks off, or the engine does.
     """
-    monitor = Monitor(settings, sound.rate_hz, sound.channel, engine)
+    try:
+        monitor = Monitor(settings, sound.rate_hz, sound.channel, engine)
+    except UserError as error:
+        raise UserError(f"{sound.path}: {error}") from None
     levels = FrameLevels(sound.rate_hz, sound.start_s)
     events: list[Event] = []
     read = 0
     with open_recording(sound.path) as recording:
         for block in recording.blocks():
             samples = np.ascontiguousarray(block[:, sound.channel])
-            events += monitor.feed(Block(samples, read, sound.rate_hz))
+            with engine_failures_told(sound.path, [monitor]):
+                events += monitor.feed(Block(samples, read, sound.rate_hz))
             levels.feed(samples)
             read += len(samples)
             told(read / sound.rate_hz)
-    events += monitor.finish()
+    with engine_failures_told(sound.path, [monitor]):
+        events += monitor.finish()
     return HeardTrack(sound, tuple(_shifted(event, sound.start_s) for event in events), levels.finish())
 
 
@@ -61,9 +67,8 @@ def excerpt(sound: Sound, start_s: float, end_s: float) -> tuple[NDArray[np.floa
 
     float32, shape (n,). Raises UserError for a file that cannot be read.
     """
-    with open_recording(sound.path):
-        pass  # a file that has gone since is told in the usual words
     first = max(0, round((start_s - sound.start_s) * sound.rate_hz))
     last = max(first, round((end_s - sound.start_s) * sound.rate_hz))
-    samples, _ = soundfile.read(sound.path, start=first, stop=last, dtype="float32", always_2d=True)
-    return np.ascontiguousarray(samples[:, sound.channel]), sound.start_s + first / sound.rate_hz
+    with open_recording(sound.path) as recording:
+        samples = within_bounds(np.ascontiguousarray(recording.span(first, last)[:, sound.channel]))[0]
+    return samples, sound.start_s + first / sound.rate_hz

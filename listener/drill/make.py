@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from listener.atomic_write import write_whole
+from listener.atomic_write import check_new, write_new
 from listener.drill.script import Drill, MadeCall, Track, Traffic, drill_text
 from listener.drill.voices import Piece, Samples, Voices, sound_of
-from listener.errors import UserError
+from listener.errors import UsageError
 from listener.events import RATE_HZ
 from listener.radio import CHANNELS, KINDS, VOICE_BAND_HZ, active_level_dbov, band_pass, mix, noise, rms_dbov
 
@@ -68,27 +68,27 @@ def check_order(order: Order, voices: Voices) -> None:
     """Raises UserError, one line, for what cannot be made."""
     length_s = order.minutes * 60
     if not 0.25 <= order.minutes <= 120:
-        raise UserError(f"--minutes {order.minutes:g}: must be 0.25 to 120")
+        raise UsageError(f"--minutes {order.minutes:g}: must be 0.25 to 120")
     if order.noise != "none" and order.noise not in KINDS:
-        raise UserError(f"--noise {order.noise!r}: unknown; choose none, {', '.join(KINDS)}")
+        raise UsageError(f"--noise {order.noise!r}: unknown; choose none, {', '.join(KINDS)}")
     if order.radio not in CHANNELS:
-        raise UserError(f"--radio {order.radio!r}: unknown; choose {', '.join(CHANNELS)}")
+        raise UsageError(f"--radio {order.radio!r}: unknown; choose {', '.join(CHANNELS)}")
     low, high = order.snr_db
     if not -30 <= low <= high <= 60:
-        raise UserError(f"--snr {low:g} {high:g}: must be the lowest, then the highest, from -30 to 60 dB")
+        raise UsageError(f"--snr {low:g} {high:g}: must be the lowest, then the highest, from -30 to 60 dB")
     count = len(order.at_s) or order.calls
     if count < 0 or count * CALL_ROOM_S + 5 > length_s:
-        raise UserError(f"--calls {count}: {order.minutes:g} minutes hold at most {int((length_s - 5) / CALL_ROOM_S)}")
+        raise UsageError(f"--calls {count}: {order.minutes:g} minutes hold at most {int((length_s - 5) / CALL_ROOM_S)}")
     times = sorted(order.at_s)
     for at_s, after_s in zip(times, [*times[1:], length_s]):
         if at_s < 1 or at_s + CALL_ROOM_S > length_s:
-            raise UserError(f"--at {at_s:g}: must be 1 to {length_s - CALL_ROOM_S:g} s in {order.minutes:g} minutes")
+            raise UsageError(f"--at {at_s:g}: must be 1 to {length_s - CALL_ROOM_S:g} s in {order.minutes:g} minutes")
         if after_s - at_s < CALL_ROOM_S:
-            raise UserError(f"--at {at_s:g}: the next call is less than {CALL_ROOM_S:g} s later; set them apart")
+            raise UsageError(f"--at {at_s:g}: the next call is less than {CALL_ROOM_S:g} s later; set them apart")
     if max(order.cut, order.overlaps) > count:
-        raise UserError(f"--cut {order.cut}, --overlaps {order.overlaps}: there are only {count} calls")
+        raise UsageError(f"--cut {order.cut}, --overlaps {order.overlaps}: there are only {count} calls")
     if order.distractors < 0 or (order.distractors and not voices.distractors):
-        raise UserError(f"--distractors {order.distractors}: the voices have none for {order.phrase!r}; use 0")
+        raise UsageError(f"--distractors {order.distractors}: the voices have none for {order.phrase!r}; use 0")
 
 
 def make(order: Order, voices: Voices) -> tuple[Samples, Drill]:
@@ -190,7 +190,7 @@ def _say(order: Order, piece: Piece, at_s: float, rng: np.random.Generator) -> _
 def _over(order: Order, voices: Voices, call: _Sent, rng: np.random.Generator) -> _Sent:
     """Somebody else talks over a call."""
     if not voices.traffic:
-        raise UserError("--overlaps: the voices have no traffic to talk over a call with; use 0")
+        raise UsageError("--overlaps: the voices have no traffic to talk over a call with; use 0")
     others = [p for p in voices.traffic if p.voice != call.piece.voice] or list(voices.traffic)
     piece = others[int(rng.integers(len(others)))]
     return _say(order, piece, max(0.3, call.words_s[0][0] + float(rng.uniform(-0.8, 0.8))), rng)
@@ -215,7 +215,7 @@ def _fill(order: Order, voices: Voices, calls: list[_Sent], rng: np.random.Gener
             chosen.append((at_s, piece))
         placed += 1
     if placed < order.distractors:
-        raise UserError(f"--distractors {order.distractors}: only {placed} find room; take more minutes or fewer calls")
+        raise UsageError(f"--distractors {order.distractors}: only {placed} find room; take more minutes or fewer calls")
     return [_say(order, piece, at_s, rng) for at_s, piece in chosen]
 
 
@@ -284,12 +284,11 @@ def write_exercise(audio: Samples, drill: Drill, path: Path) -> Path:
     """Write path.flac, then path.yaml that names it; gives the drill file's path. Neither may be there."""
     drill_file, flac = path.with_suffix(".yaml"), path.with_suffix(".flac")
     for file in (drill_file, flac):
-        if file.exists():
-            raise UserError(f"{file}: is there already; move it away or choose another name")
+        check_new(file)
     out = io.BytesIO()
     soundfile.write(out, audio, RATE_HZ, format="FLAC", subtype="PCM_16")
     track = drill.recordings[0].model_copy(update={"file": Path(flac.name)})
     text = drill_text(drill.model_copy(update={"recordings": (track,)}))
-    write_whole(flac, out.getvalue(), replace=False)
-    write_whole(drill_file, text, replace=False)
+    write_new(flac, out.getvalue())
+    write_new(drill_file, text)
     return drill_file

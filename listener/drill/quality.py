@@ -13,6 +13,7 @@ from scipy.ndimage import percentile_filter, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
 from listener.radio import VOICE_BAND_HZ
+from listener.sound.bounds import within_bounds
 
 FRAME_S = 0.02
 FULL_SCALE = 0.99  # from here on a sample is taken as clipped
@@ -58,7 +59,8 @@ class FrameLevels:
         self._clipped: list[NDArray[np.float32]] = []
 
     def feed(self, samples: NDArray[np.float32]) -> None:
-        samples = np.concatenate([self._rest, np.nan_to_num(samples)])
+        """The next samples: float32, shape (n,), full scale 1. What is no sound counts as silence."""
+        samples = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(samples) // self._frame * self._frame
         now, self._rest = samples[:whole], samples[whole:]
         if not whole:
@@ -69,6 +71,7 @@ class FrameLevels:
         self._clipped.append((np.abs(now) >= FULL_SCALE).reshape(-1, self._frame).mean(axis=1, dtype=np.float32))
 
     def finish(self) -> Levels:
+        """The levels of all whole frames so far; samples short of a frame are left out."""
         empty = [np.zeros(0, np.float32)]
         return Levels(self._start_s, np.concatenate(self._levels or empty), np.concatenate(self._clipped or empty))
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from listener.drill.result import Result
+from listener.drill.result import ActionResult, CallResult, Result
 from listener.errors import UserError
 from listener.score.interval import median_interval, per_hour_interval, share_interval
 
@@ -18,6 +18,7 @@ class Share:
 
     @property
     def interval(self) -> tuple[float, float]:
+        """95 % interval of k in n (Wilson)."""
         return share_interval(self.k, self.n)
 
 
@@ -29,14 +30,17 @@ class Delays:
 
     @property
     def median_s(self) -> float | None:
+        """Median, seconds; None without delays."""
         return median(self.values_s) if self.values_s else None
 
     @property
     def interval_s(self) -> tuple[float, float] | None:
+        """95 % interval of the median, seconds, from ranks; None below six delays."""
         return median_interval(self.values_s)
 
     @property
     def worst_s(self) -> float | None:
+        """The longest, seconds; None without delays."""
         return max(self.values_s, default=None)
 
 
@@ -132,5 +136,5 @@ def _acts(result: Result) -> list[tuple[str, str]]:
     return list(dict.fromkeys((a.who, a.what) for a in done))
 
 
-def _did(call, who: str, what: str) -> list:
+def _did(call: CallResult, who: str, what: str) -> list[ActionResult]:
     return [a for a in call.actions if (a.who, a.what) == (who, what)]

@@ -3,6 +3,7 @@
 from rich.table import Table
 
 from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
+from listener.tell.cautions import DRILL
 from listener.tell.console import results_console
 from listener.tell.html import page
 
@@ -35,10 +36,12 @@ PEOPLE_HEADS = ("who", "what", "drills", "after how many calls", "median delay")
 
 
 def drill_row(line: DrillLine) -> tuple[str, ...]:
+    """A drill as cells under DRILL_HEADS."""
     return line.title, line.date, line.crew, share_text(line.found), str(line.false_alerts), delays_text(line.delays)
 
 
 def person_row(line: PersonLine) -> tuple[str, ...]:
+    """A person's action as cells under PEOPLE_HEADS."""
     return line.who, line.what, str(line.drills), share_text(line.answered), delays_text(line.delays)
 
 
@@ -56,8 +59,8 @@ def print_record(record: Record) -> None:
     console.print(rate_text(record))
     if record.people:
         people = Table(*PEOPLE_HEADS, title="People (95 % intervals)", title_justify="left")
-        for line in record.people:
-            people.add_row(*person_row(line))
+        for person in record.people:
+            people.add_row(*person_row(person))
         console.print(people)
 
 
@@ -72,4 +75,5 @@ def record_html(record: Record, title: str) -> str:
         rate=rate_text(record),
         people_heads=PEOPLE_HEADS,
         people=[person_row(line) for line in record.people],
+        cautions=DRILL,
     )

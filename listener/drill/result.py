@@ -59,6 +59,8 @@ class CallResult(_Model):
 
 
 class StretchResult(_Model):
+    """A stretch of a recording, in drill time, in which a call could hardly have been heard, and why."""
+
     recording: str
     start_s: float
     end_s: float

@@ -88,6 +88,7 @@ class DrillScore:
 
     @property
     def counted(self) -> int:
+        """How many calls count: those that people have timed."""
         return sum(call.counted for call in self.calls)
 
     @property
@@ -182,7 +183,7 @@ def _call_score(
     stretches: Sequence[TrackStretch],
 ) -> CallScore:
     call = drill.calls[i]
-    start, complete_s, timed_by = span
+    _start, complete_s, timed_by = span
     first = _first(answers.alerts[i])
     near = answers.near.get(i)
     alert = first[1] if first else None
@@ -190,7 +191,8 @@ def _call_score(
     track = first[0] if first else near[0] if near else able[0].sound.track.name if able else ""
     best = alert or (near[1] if near else None)
     if call.words_s or call.span_s:
-        words, span_s = call.words_s or (call.span_s,), call.span_s
+        words = call.words_s or ((call.span_s,) if call.span_s else ())
+        span_s = call.span_s
     elif best:
         words, span_s = tuple((h.start_s, h.end_s) for h in best.hits), (best.start_s, best.end_s)
     else:
@@ -210,7 +212,7 @@ def _call_score(
         status="found" if alert else "partly heard" if near else "missed",
         counted=call.checked and not call.to_find,
         span_s=span_s,
-        words_s=words,  # type: ignore[arg-type]
+        words_s=words,
         complete_s=complete_s,
         timed_by=timed_by,  # type: ignore[arg-type]
         alert=alert,

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, Field, ValidationError, model_validator
 
 from listener.errors import SettingsError, UserError
 from listener.settings import PhraseSettings, Settings, read_settings, settings_from
 from listener.settings.base import Words
-from listener.yaml_file import read_yaml
+from listener.yaml_file import Checked, FilePath, Line, parse_yaml, read_yaml
 
 FIND_IT = "find it"
 _CLOCK = re.compile(r"(?:(\d+):)?(\d+):(\d{1,2}(?:\.\d+)?)")
@@ -32,6 +32,8 @@ class DrillError(UserError):
 
 def _seconds(value: Any) -> Any:
     """1:03.7 or 1:01:03.7 as seconds. (Unquoted, YAML already reads them as 63.7 and 3663.7.)"""
+    if isinstance(value, bool):
+        raise ValueError("must be a time; YAML reads on, off, yes and no as true or false")
     found = _CLOCK.fullmatch(value.strip()) if isinstance(value, str) else None
     if not found:
         return value
@@ -43,16 +45,12 @@ Time = Annotated[float, BeforeValidator(_seconds), Field(allow_inf_nan=False)]
 Span = tuple[Time, Time]
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
-
-
-class Track(_Model):
+class Track(Checked):
     """One channel of one recording."""
 
     name: Annotated[str, Field(min_length=1, pattern=r"^[^\[\]\t\r\n]+$")]
     """What the crew calls this channel: launch, deck, tower."""
-    file: Path
+    file: FilePath
     """The sound file, from the drill file's folder."""
     channel: int | None = Field(None, ge=0)
     """Which channel of the file, from 0. May be left out when it has only one."""
@@ -67,7 +65,7 @@ def _call_time(value: Any) -> Any:
     return (value, None) if isinstance(value, (int, float)) else value
 
 
-class MadeCall(_Model):
+class MadeCall(Checked):
     """A call that somebody made."""
 
     at_s: Annotated[tuple[Time | None, Time | None], BeforeValidator(_call_time)]
@@ -117,11 +115,11 @@ class MadeCall(_Model):
         return None if start is None or end is None else (start, end)
 
 
-class Action(_Model):
+class Action(Checked):
     """Something a person did."""
 
-    who: Annotated[str, Field(min_length=1)]
-    what: Annotated[str, Field(min_length=1)]
+    who: Line
+    what: Line
     """heard, pressed, signalled, or whatever the crew practises."""
     at_s: Time
     call: int | None = Field(None, ge=1)
@@ -129,7 +127,7 @@ class Action(_Model):
     note: str = ""
 
 
-class Traffic(_Model):
+class Traffic(Checked):
     """Other speech that was marked: who talks over a call makes it hard."""
 
     at_s: Span
@@ -138,17 +136,17 @@ class Traffic(_Model):
     recording: str | None = None
 
 
-class Drill(_Model):
+class Drill(Checked):
     """A drill, as the trainer writes it down."""
 
-    title: Annotated[str, Field(min_length=1)]
+    title: Line
     place: str = ""
     date: datetime.date | None = None
     crew: str = ""
     phrase: Words = "suspend"
     """The words of the call, said once."""
     repeats: int = Field(3, ge=1, le=5)
-    settings: Path | None = None
+    settings: FilePath | None = None
     """A settings file for the listener, from the drill file's folder; without it, the defaults."""
     tolerance_s: float = Field(0.5, ge=0.0, le=5.0)
     """An alert answers a call when its middle lies within the call or this far from it."""
@@ -171,12 +169,28 @@ def read_drill(path: Path) -> Drill:
 
     Whether its times fit the recordings is for `check_drill`.
     """
-    if not path.exists():
-        raise DrillError([f"{path}: no such drill file; start one with 'listener drill new RECORDING'"])
+    try:
+        path.stat()
+    except FileNotFoundError:
+        raise DrillError([f"{path}: no such drill file; start one with 'listener drill new RECORDING'"]) from None
+    except (OSError, ValueError):
+        pass  # why it cannot be read is said when it is
     try:
         data = read_yaml(path, "the drill")
     except SettingsError as error:
         raise DrillError([str(error)]) from None
+    return _drill_of(data, path)
+
+
+def parse_drill(text: str, path: Path) -> Drill:
+    """The same for a text that is to be the drill file `path`."""
+    try:
+        return _drill_of(parse_yaml(text, path), path)
+    except SettingsError as error:
+        raise DrillError([str(error)]) from None
+
+
+def _drill_of(data: Any, path: Path) -> Drill:
     if data is None:
         raise DrillError([f"{path}: the drill is empty; it needs title, recordings and calls"])
     if not isinstance(data, dict):
@@ -230,7 +244,7 @@ def drill_settings(drill: Drill, folder: Path, config: Path | None = None, engin
 
     A phrase that the settings name keeps its gaps; only the drill's repeats may differ and then win.
     """
-    file = config or (folder / drill.settings if drill.settings else None)
+    file = config or (folder / drill.settings.expanduser() if drill.settings else None)
     base = read_settings(file) if file else Settings(phrases=(PhraseSettings(words=drill.phrase),))
     known = {p.words: p for p in base.phrases}
     wanted = dict.fromkeys([drill.phrase, *(drill.phrase_of(call) for call in drill.calls)])

@@ -1,16 +1,18 @@
 """Clean speech to make exercises from: a folder of recordings with a manifest.yaml of their words."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import soundfile
 import soxr
 import yaml
 from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.sound.files import open_recording
 
 Samples = NDArray[np.float32]
 
@@ -29,6 +31,7 @@ class Piece:
 
     @property
     def length_s(self) -> float:
+        """From the start of the first word to the end of the last, seconds."""
         return self.words_s[-1][1] - self.words_s[0][0]
 
 
@@ -64,7 +67,7 @@ def read_voices(folder: Path, phrase: str) -> Voices:
     return Voices(calls, traffic, tuple(p for p in pieces if p.kind in DISTRACTORS))
 
 
-def _pieces(folder: Path, clip: dict, phrase: str):
+def _pieces(folder: Path, clip: dict[str, Any], phrase: str) -> Iterator[Piece]:
     """A clip's clean speech: one piece, or one for each transmission of an exercise."""
     for said in clip.get("transmissions", [clip]):
         plain = said.get("noise") is None and clip.get("radio", "band") == "band" and said.get("words")
@@ -86,12 +89,11 @@ def _pieces(folder: Path, clip: dict, phrase: str):
 def sound_of(piece: Piece, start_s: float, end_s: float) -> Samples:
     """The samples of a stretch of a piece's file at RATE_HZ, float32, edges faded over 5 ms."""
     try:
-        rate_hz = soundfile.info(piece.file).samplerate
-        samples, _ = soundfile.read(
-            piece.file, start=round(start_s * rate_hz), stop=round(end_s * rate_hz), dtype="float32"
-        )
-    except (soundfile.LibsndfileError, OSError):
-        raise UserError(f"{piece.file}: cannot be read; build the recordings again") from None
+        with open_recording(piece.file) as recording:
+            rate_hz = recording.rate_hz
+            samples = recording.span(round(start_s * rate_hz), round(end_s * rate_hz))[:, 0]
+    except UserError as error:
+        raise UserError(f"{error}; build the recordings again") from None
     samples = np.asarray(soxr.resample(samples, rate_hz, RATE_HZ), np.float32).copy()
     fade = np.linspace(0.0, 1.0, min(round(0.005 * RATE_HZ), len(samples) // 2), dtype=np.float32)
     if len(fade):

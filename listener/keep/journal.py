@@ -7,6 +7,7 @@ damaged it is set aside, what can be read is saved into a new one, and writing g
 """
 
 import hashlib
+import itertools
 import json
 import logging
 import os
@@ -54,7 +55,7 @@ COLUMNS = "id, utc, monotonic_s, kind, channel, sample, about, body, chain"
 
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
-    "recording", "acknowledge", "note", "mark", "step",
+    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over",
 )  # fmt: skip
 
 
@@ -80,16 +81,21 @@ class Row:
         """The row as plain values, body included, for JSON."""
         return {
             "id": self.id, "utc": self.utc, "monotonic_s": round(self.monotonic_s, 3), "kind": self.kind,
-            "channel": self.channel, "sample": self.sample, "about": self.about, **{"body": self.body},
+            "channel": self.channel, "sample": self.sample, "about": self.about, "body": self.body,
         }  # fmt: skip
 
 
 def utc_text(unix_s: float) -> str:
-    """A time as text that sorts: 2031-05-01T12:00:00.250000Z."""
+    """A time as text that sorts.
+
+    >>> utc_text(1_935_576_000.25)
+    '2031-05-03T12:00:00.250000Z'
+    """
     return datetime.fromtimestamp(unix_s, UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def body_text(body: dict[str, Any]) -> str:
+    """A body as it is stored and hashed: JSON with sorted keys and no spaces, so that equal bodies are equal texts."""
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
 
 
@@ -101,7 +107,7 @@ def chain_hash(before: str, row: Row, body: str) -> str:
 
 def read_row(values: tuple[Any, ...]) -> Row:
     """A row out of its database columns."""
-    return Row(*values[:7], json.loads(values[7]), values[8])
+    return Row(*(*values[:7], json.loads(values[7]), values[8]))
 
 
 class JournalInUse(UserError):
@@ -115,6 +121,8 @@ class Journal:
     on_damage(detail): called from the writer when a damaged file was set aside; is to append the row that says so.
     opened_after: the last id that was there.
     """
+
+    _chain: str  # of the last row on the disk
 
     def __init__(
         self, folder: Path, on_trouble: Callable[[str], None] = lambda text: None,
@@ -132,14 +140,16 @@ class Journal:
         self._told: list[str] = []
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._hold = open(folder / "journal.lock", "a")  # noqa: SIM115, held as long as we live
+            self._hold = open(folder / "journal.lock", "a")
         except OSError as error:
             raise UserError(f"{folder}: cannot keep a journal there: {error.strerror}; set watch.folder") from None
         if fcntl:
             try:
                 fcntl.flock(self._hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise JournalInUse(f"{folder}: another listener keeps its journal there; stop it or set watch.folder") from None
+                raise JournalInUse(
+                    f"{folder}: another listener keeps its journal there; stop it or set watch.folder"
+                ) from None
         try:
             self._open()
         except sqlite3.Error as error:
@@ -257,8 +267,8 @@ class Journal:
             self._check_all(reader)
         finally:
             reader.close()
-        for after, before in zip(rows, rows[1:], strict=False):
-            if after[8] != chain_hash(before[8], Row(*after[:7], {}), after[7]):
+        for after, before in itertools.pairwise(rows):
+            if after[8] != chain_hash(before[8], Row(*(*after[:7], {})), after[7]):
                 raise _Damaged(f"row {after[0]} does not read back as it was written")
         if rows and rows[0][8] != self._chain:
             raise _Damaged("the last row is not the one that was written")
@@ -297,7 +307,7 @@ class Journal:
         self._database.execute("CREATE INDEX IF NOT EXISTS by_about ON journal (about) WHERE about IS NOT NULL")
         self._database.commit()
         last = self._database.execute("SELECT id, chain FROM journal ORDER BY id DESC LIMIT 1").fetchone()
-        self._chain: str = last[1] if last else ""
+        self._chain = last[1] if last else ""
         if not hasattr(self, "_next_id"):
             self._next_id: int = last[0] + 1 if last else 1
         found = os.stat(self.path)

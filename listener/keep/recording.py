@@ -63,6 +63,7 @@ class Recorder:
         self._next_sample = sample + len(sound)
 
     def close(self) -> None:
+        """End the file being written, if there is one; the next write begins another."""
         file, self._file = self._file, None
         if file is not None:
             file.close()
@@ -114,7 +115,8 @@ def cut(folder: Path, channel: str, from_unix_s: float, to_unix_s: float) -> tup
     Pieces are joined where gaps lie between them. Raises UserError when there is none.
     """
     wanted = [p for p in pieces(folder) if p.channel == channel]
-    sound, rate_hz, began = [], 0, 0.0
+    sound: list[np.ndarray] = []
+    rate_hz, began = 0, 0.0
     for piece, after in zip(wanted, [*wanted[1:], None], strict=True):
         path = folder / piece.file
         if piece.unix_s >= to_unix_s or not path.exists():

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from listener.errors import UserError
+from listener.errors import UsageError, UserError
+from listener.events import confidence_text
 from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
 
 _STEP = 500
@@ -20,7 +21,8 @@ _STEP = 500
 class Query:
     """Which rows: all conditions together; None or empty is no condition.
 
-    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the journal, [since, until).
+    after_id: rows with a higher id (the cursor). before_id: with a lower one. since, until: UTC text as in the
+    journal, [since, until).
     kinds, channel: exact. about: an alert's id: its own row and every row about it. text: anywhere in the body.
     newest_first with limit gives the last ones.
     """
@@ -50,6 +52,7 @@ class Records:
         self._database = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=5, check_same_thread=False)
 
     def close(self) -> None:
+        """Let go of the journal. Rows that are still being read end."""
         self._database.close()
 
     def rows(self, query: Query = Query()) -> Iterator[Row]:
@@ -93,7 +96,7 @@ class Records:
         before: tuple[int, str] | None = None
         restarts = {row.id for row in self.rows(Query(kinds=("fault",), text="journal_damaged"))}
         for values in self._database.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id"):
-            row = Row(*values[:7], {})
+            row = Row(*(*values[:7], {}))
             expected = chain_hash(before[1] if before else "", row, values[7])
             if before and row.id != before[0] + 1:
                 yield f"rows {before[0] + 1} to {row.id - 1} are missing"
@@ -143,7 +146,7 @@ def when(text: str, end: bool = False) -> str:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise UserError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
+        raise UsageError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
     if end and len(text) == 10:
         moment += timedelta(days=1)
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
@@ -177,7 +180,7 @@ def words(row: Row) -> str:
     b = row.body
     match row.kind:
         case "alert":
-            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {min(b['confidence'], 0.99):.0%}"
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {confidence_text(b['confidence'])}"
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":
@@ -191,7 +194,14 @@ def words(row: Row) -> str:
         case "evidence":
             return f"clip {b['file']}" if b.get("file") else f"no clip: {b['detail']}"
         case "acknowledge":
-            return f"acknowledged by {b['who']}"
+            return f"{'BLIND seen' if b.get('blind') else 'acknowledged'} by {b['who']}"
+        case "maintenance" if b["begins"]:
+            return f"being worked on by {b['who']} until {b['until'][11:16]} UTC{f': {text}' if (text := b['text']) else ''}"
+        case "maintenance":
+            return f"work ended, {f'by {who}' if (who := b['who']) else 'its time was over'}"
+        case "hand_over":
+            points = "; ".join(b["open"]) or "nothing open"
+            return f"{b['who']} takes the watch{f' from {before}' if (before := b['from']) else ''}: {'; '.join(filter(None, (points, b['text'])))}"
         case "note":
             return f"note by {b['who']}: {b['text']}"
         case "mark":

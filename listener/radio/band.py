@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 from scipy.signal import butter, sosfilt
@@ -22,12 +23,13 @@ def band_pass(samples: np.ndarray, rate_hz: float, low_hz: float, high_hz: float
     if low_hz >= high_hz:
         raise UserError(f"band {low_hz:g}-{high_hz:g} Hz: the lower edge must lie below the upper edge")
     out = np.asarray(samples, dtype=np.float64)
-    for kind, edge_hz in (("highpass", low_hz), ("lowpass", high_hz)):
+    edges: tuple[tuple[Literal["highpass", "lowpass"], float], ...] = (("highpass", low_hz), ("lowpass", high_hz))
+    for kind, edge_hz in edges:
         if 0.0 < edge_hz < 0.499 * rate_hz:
             out = sosfilt(_sections(kind, float(edge_hz), float(rate_hz), order), out)
     return out.astype(np.float32)
 
 
 @lru_cache(maxsize=256)
-def _sections(kind: str, edge_hz: float, rate_hz: float, order: int) -> np.ndarray:
+def _sections(kind: Literal["highpass", "lowpass"], edge_hz: float, rate_hz: float, order: int) -> np.ndarray:
     return butter(order, edge_hz, kind, fs=rate_hz, output="sos")

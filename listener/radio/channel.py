@@ -32,7 +32,8 @@ Rng = np.random.Generator
 class Stage(Protocol):
     """One thing a radio does to sound."""
 
-    def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray: ...
+    def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples as they come out: float32, same length and rate. rng: where chance comes in; others ignore it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,7 @@ class Channel:
     stages: tuple[Stage, ...] = ()
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Through every stage in turn. samples: shape (n,), full scale 1; gives float32 of the same length."""
         out = np.asarray(samples, dtype=np.float32)
         for stage in self.stages:
             out = stage.apply(out, rate_hz, rng)
@@ -55,6 +57,7 @@ class Gain:
     gain_db: float = 0.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples times 10^(gain_db / 20)."""
         return samples * db(self.gain_db)
 
 
@@ -67,6 +70,7 @@ class BandPass:
     order: int = 4
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """See `band.band_pass`; an edge at or beyond half the rate is left out."""
         return band_pass(samples, rate_hz, self.low_hz, self.high_hz, self.order)
 
 
@@ -83,6 +87,7 @@ class Agc:
     max_gain_db: float = 20.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Gain follows the power of 5 ms frames, with straight lines between them."""
         step = max(1, round(0.005 * rate_hz))
         frames = np.add.reduceat(np.square(samples, dtype=np.float64), np.arange(0, samples.size, step)) / step
         down, up = (1.0 - np.exp(-0.005 / t) for t in (self.attack_s, self.release_s))
@@ -102,6 +107,7 @@ class SoftClip:
     drive_db: float = 6.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """tanh of the driven samples, the drive taken away again: small signals pass unchanged."""
         return np.tanh(samples * db(self.drive_db)) * db(-self.drive_db)
 
 
@@ -112,6 +118,7 @@ class HardClip:
     ceiling_db: float = 6.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples limited to the ceiling, measured on what is given here."""
         ceiling = np.float32(10.0 ** ((rms_dbov(samples) + self.ceiling_db) / 20.0))
         return np.clip(samples, -ceiling, ceiling)
 
@@ -124,6 +131,7 @@ class Static:
     kind: str = "static"
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples plus noise of exactly level_dbov RMS; the speech is left as it is."""
         hiss = noise(self.kind, samples.size / rate_hz, rate_hz, rng)
         return samples + hiss * db(self.level_dbov - rms_dbov(hiss))
 
@@ -136,6 +144,7 @@ class Hum:
     level_dbov: float = -50.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples plus hum; its phase is drawn from rng."""
         turning = phase(self.mains_hz, samples.size, rate_hz, rng)
         orders = [k for k in (1, 2, 3, 4, 5, 6, 7) if k * self.mains_hz < 0.48 * rate_hz]
         hum = sum(np.float32(rng.uniform(0.3, 1.0) / k) * tone(k * turning) for k in orders)
@@ -150,6 +159,7 @@ class Fading:
     rate_hz: float = 1.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples times a slow random gain, at most depth_db upwards."""
         gain_db = self.depth_db * wander(samples.size, rate_hz, min(self.rate_hz, 30.0), rng)
         return samples * db(np.minimum(gain_db, self.depth_db))
 
@@ -163,6 +173,7 @@ class Dropouts:
     longest_s: float = 0.12
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Samples with the holes cut into them; the length stays."""
         seconds = samples.size / rate_hz
         gate = np.ones(samples.size, dtype=np.float32)
         for _ in range(rng.poisson(self.per_s * seconds)):
@@ -184,12 +195,15 @@ class Squelch:
     tail_dbov: float = -22.0
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """The transmission with its start cut off and its tail of hiss; the length stays."""
         out = np.array(samples, dtype=np.float32)
         opening = min(round(self.opening_s * rate_hz), out.size)
         out[:opening] = 0.0
         if 0 < opening < out.size:
             click = np.exp(-np.arange(min(out.size - opening, round(0.004 * rate_hz))) / (0.0008 * rate_hz))
-            out[opening : opening + click.size] += (rng.choice([-1.0, 1.0]) * rng.uniform(0.02, 0.15) * click).astype(np.float32)
+            out[opening : opening + click.size] += (rng.choice([-1.0, 1.0]) * rng.uniform(0.02, 0.15) * click).astype(
+                np.float32
+            )
         tail = min(round(self.tail_s * rate_hz), out.size)
         if tail:
             hiss = noise("white", tail / rate_hz, rate_hz, rng)
@@ -208,6 +222,7 @@ class Codec:
             raise UserError(f"codec: law {self.law!r} is unknown; choose one of {', '.join(codec.LAWS)}")
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """What the far end of a G.711 line hears, at the rate and length given."""
         coded = codec.through(_resample(samples, rate_hz, codec.CODEC_RATE_HZ), self.law)
         return _same_length(_resample(coded, codec.CODEC_RATE_HZ, rate_hz), len(samples))
 
@@ -219,12 +234,13 @@ class Narrowband:
     to_hz: int = 8000
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
+        """Down to to_hz and back up; the length stays."""
         narrow = _resample(samples, rate_hz, self.to_hz)
         return _same_length(_resample(narrow, self.to_hz, rate_hz), len(samples))
 
 
 def _resample(samples: np.ndarray, from_hz: float, to_hz: float) -> np.ndarray:
-    up, down = int(round(to_hz)), int(round(from_hz))
+    up, down = round(to_hz), round(from_hz)
     return samples if up == down else resample_poly(samples, up, down).astype(np.float32)
 
 
@@ -275,12 +291,16 @@ def draw_channel(rng: Rng) -> Channel:
     return Channel(
         some(0.5, clip)
         + (band,)
-        + some(0.4, Agc(float(rng.uniform(-26.0, -16.0)), float(rng.uniform(0.003, 0.03)), float(rng.uniform(0.1, 1.5))))
+        + some(
+            0.4, Agc(float(rng.uniform(-26.0, -16.0)), float(rng.uniform(0.003, 0.03)), float(rng.uniform(0.1, 1.5)))
+        )
         + some(0.2, Fading(float(rng.uniform(1.0, 6.0)), float(np.exp(rng.uniform(-1.5, 2.5)))))
         + some(0.1, Dropouts(float(rng.uniform(0.1, 1.0)), 0.005, float(rng.uniform(0.01, 0.08))))
         + some(0.5, Static(float(rng.uniform(-60.0, -36.0))))
         + some(0.2, Hum(float(rng.choice([50.0, 60.0, 400.0])), float(rng.uniform(-65.0, -40.0))))
-        + some(0.2, Squelch(float(rng.uniform(0.0, 0.04)), float(rng.uniform(0.0, 0.1)), float(rng.uniform(-35.0, -18.0))))
+        + some(
+            0.2, Squelch(float(rng.uniform(0.0, 0.04)), float(rng.uniform(0.0, 0.1)), float(rng.uniform(-35.0, -18.0)))
+        )
         + some(0.5, BandPass(*edges, order=2))
         + some(0.3, Codec(str(rng.choice(codec.LAWS))))
     )

@@ -58,7 +58,7 @@ def babble(clips: Sequence[np.ndarray], seconds: float, rate_hz: float, rng: Rng
         raise UserError("babble: needs speech clips to be made from; name at least one")
     n = round(seconds * rate_hz)
     voices = [unit(fit_noise(clips[i], n, rng)) for i in rng.integers(0, len(clips), talkers)]
-    return unit(sum(v * db(rng.uniform(-6.0, 0.0)) for v in voices)) * db(NOISE_LEVEL_DBOV)
+    return unit(np.sum([v * db(rng.uniform(-6.0, 0.0)) for v in voices], axis=0)) * db(NOISE_LEVEL_DBOV)
 
 
 def _white(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
@@ -130,7 +130,7 @@ def _machinery(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
     base_hz = rng.choice([rng.uniform(20.0, 60.0), 60.0, 400.0])
     turning = phase(base_hz * (1.0 + 0.003 * wander(n, rate_hz, 0.5, rng)), n, rate_hz, rng)
     orders = range(1, 1 + min(12, int(0.45 * rate_hz / base_hz)))
-    return unit(sum(db(rng.uniform(-18.0, 0.0)) * tone(k * turning) for k in orders))
+    return unit(np.sum([db(rng.uniform(-18.0, 0.0)) * tone(k * turning) for k in orders], axis=0))
 
 
 def _clanks(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
@@ -145,10 +145,14 @@ def _clanks(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
 def _static(n: int, rate_hz: float, rng: Rng) -> np.ndarray:
     """Receiver hiss after demodulation, with crackle, fading and sometimes a whistle or ignition ticks."""
     tilt, edge_hz = rng.uniform(-4.0, 3.0), rng.uniform(2200.0, 6000.0)
-    hiss = coloured(n, rate_hz, lambda f: tilt * np.log2(f / 1000.0) - 24.0 * np.log2(1.0 + (f / edge_hz) ** 4) / 4, rng)
+    hiss = coloured(
+        n, rate_hz, lambda f: tilt * np.log2(f / 1000.0) - 24.0 * np.log2(1.0 + (f / edge_hz) ** 4) / 4, rng
+    )
     out = hiss * db(rng.uniform(0.2, 3.0) * wander(n, rate_hz, rng.uniform(0.1, 3.0), rng))
     modes = [(rng.uniform(400.0, 3000.0), rng.uniform(0.0003, 0.003), 1.0) for _ in range(3)]
-    out += db(rng.uniform(0.0, 16.0)) * ringing(impulses(n, rate_hz, np.exp(rng.uniform(-1.0, 3.7)), rng), rate_hz, modes)
+    out += db(rng.uniform(0.0, 16.0)) * ringing(
+        impulses(n, rate_hz, np.exp(rng.uniform(-1.0, 3.7)), rng), rate_hz, modes
+    )
     if rng.random() < 0.25:  # a carrier beside ours
         whistle_hz = rng.uniform(400.0, 3000.0) * (1.0 + 0.01 * wander(n, rate_hz, 0.2, rng))
         out += db(rng.uniform(-25.0, -6.0)) * tone(phase(whistle_hz, n, rate_hz, rng))

@@ -13,7 +13,9 @@ from scipy import fft, signal
 CONTROL_RATE_HZ = 100.0  # slow curves are drawn at this rate and interpolated
 
 
-def coloured(n: int, rate_hz: float, gain_db: Callable[[np.ndarray], np.ndarray], rng: np.random.Generator) -> np.ndarray:
+def coloured(
+    n: int, rate_hz: float, gain_db: Callable[[np.ndarray], np.ndarray], rng: np.random.Generator
+) -> np.ndarray:
     """Gaussian noise, RMS 1, whose spectrum follows gain_db(frequencies in Hz); gain_db may return -inf."""
     size = fft.next_fast_len(n, real=True)
     freqs = np.fft.rfftfreq(size, 1.0 / rate_hz)

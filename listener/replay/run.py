@@ -7,7 +7,7 @@ from pathlib import Path
 
 from listener.errors import UserError
 from listener.events import Block, Event
-from listener.monitor import Monitor
+from listener.monitor import EngineFailed, Monitor, engine_failures_told
 from listener.settings import Settings
 from listener.sound.files import open_recording
 from listener.speech.spotter import Engine
@@ -38,25 +38,28 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
             ]
         except UserError as error:
             raise UserError(f"{path}: {error}") from None
-        about = {"length_s": recording.frames / recording.rate_hz, "channels": recording.channels}
+        length_s, channels = recording.frames / recording.rate_hz, recording.channels
         began_s = time.monotonic()
         read = 0
         broken: UserError | None = None
         try:
             for block in recording.blocks(_PACED_BLOCK_S if paced else 1.0):
-                events = [
-                    event
-                    for monitor, samples in zip(monitors, block.T)
-                    for event in monitor.feed(Block(samples, read, recording.rate_hz))
-                ]
+                with engine_failures_told(path, monitors):
+                    events = [
+                        event
+                        for monitor, samples in zip(monitors, block.T)
+                        for event in monitor.feed(Block(samples, read, recording.rate_hz))
+                    ]
                 read += len(block)
-                yield Heard(_by_time(events), read / recording.rate_hz, **about)
+                yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
                 if paced:
                     time.sleep(max(0.0, read / recording.rate_hz - (time.monotonic() - began_s)))
         except UserError as error:
             broken = error
-        events = [event for monitor in monitors for event in monitor.finish()]
-        yield Heard(_by_time(events), read / recording.rate_hz, **about)
+        if not isinstance(broken, EngineFailed):
+            with engine_failures_told(path, monitors):
+                events = [event for monitor in monitors for event in monitor.finish()]
+            yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
         if broken:
             raise broken
 

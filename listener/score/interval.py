@@ -10,7 +10,11 @@ LEVEL = 0.95
 
 
 def share_interval(k: int, n: int) -> tuple[float, float]:
-    """Wilson score interval of k out of n (Wilson 1927). (0, 1) when nothing was tried."""
+    """Wilson score interval of k out of n (Wilson 1927). (0, 1) when nothing was tried.
+
+    >>> "{:.5f} {:.5f}".format(*share_interval(0, 100))
+    '0.00000 0.03699'
+    """
     if n == 0:
         return 0.0, 1.0
     found = binomtest(k, n).proportion_ci(LEVEL, method="wilson")
@@ -18,7 +22,11 @@ def share_interval(k: int, n: int) -> tuple[float, float]:
 
 
 def per_hour_interval(count: int, hours: float) -> tuple[float, float]:
-    """Exact Poisson interval of a rate per hour (Garwood 1936). (0, inf) when nothing was heard."""
+    """Exact Poisson interval of a rate per hour (Garwood 1936). (0, inf) when nothing was heard.
+
+    >>> "{:.4f} {:.4f}".format(*per_hour_interval(0, hours=1.0))
+    '0.0000 3.6889'
+    """
     if hours <= 0:
         return 0.0, inf
     tail = (1 - LEVEL) / 2

@@ -15,7 +15,7 @@ from math import isfinite
 from pathlib import Path
 from urllib.parse import quote, unquote
 
-from listener.errors import UserError
+from listener.errors import UsageError, UserError
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -183,7 +183,7 @@ def _rttm_lines(text: str) -> Iterator[tuple[int, Label | str]]:
         try:
             end = f"{float(start) + float(duration):.6f}"
         except ValueError:
-            yield number, f"start {start} and duration {duration} must be numbers"
+            yield number, f"start {start[:40]} and duration {duration[:40]} must be numbers"
             continue
         if float(duration) < 0:
             yield number, f"the duration ({duration}) is negative"
@@ -212,7 +212,11 @@ def csv_text(labels: Iterable[Label]) -> str:
 
 def _csv_lines(text: str) -> Iterator[tuple[int, Label | str]]:
     rows = csv.reader(io.StringIO(text, newline=""))
-    header = [name.strip().lower() for name in next(rows, [])]
+    try:
+        header = [name.strip().lower() for name in next(rows, [])]
+    except csv.Error as error:
+        yield 1, f"the heading cannot be read: {error}"
+        return
     if not {"start_s", "end_s"} <= set(header):
         yield 1, f"the heading must name {', '.join(_COLUMNS)}"
         return
@@ -246,6 +250,8 @@ class Format:
     lines: Callable[[str], Iterator[tuple[int, Label | str]]]
 
 
+_MOST_BYTES = 10_000_000
+
 FORMATS: dict[str, Format] = {
     ".txt": Format("Audacity", audacity_text, _audacity_lines),
     ".vtt": Format("WebVTT", webvtt_text, _webvtt_lines),
@@ -258,7 +264,7 @@ def format_of(path: Path) -> Format:
     """The format that the file's name says. Raises UserError for another."""
     if path.suffix.lower() not in FORMATS:
         known = ", ".join(f"{suffix} ({f.name})" for suffix, f in FORMATS.items())
-        raise UserError(f"{path}: not a label format by its name; use {known}")
+        raise UsageError(f"{path}: not a label format by its name; use {known}")
     return FORMATS[path.suffix.lower()]
 
 
@@ -278,10 +284,21 @@ def read_labels(path: Path) -> LabelsRead:
     """The labels in a file, its format by its name. Raises UserError for a file that cannot be read."""
     kind = format_of(path)
     try:
-        with path.open(encoding="utf-8", errors="replace", newline="") as file:
-            return parse_labels(file.read(), kind)
-    except OSError as error:
-        raise UserError(f"{path}: cannot read the labels: {error.strerror}") from None
+        if path.exists() and not path.is_file():
+            raise UserError(f"{path}: cannot read the labels: it is no plain file")
+        with path.open("rb") as file:
+            data = file.read(_MOST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
+        raise UserError(f"{path}: cannot read the labels: {getattr(error, 'strerror', None) or error}") from None
+    if len(data) > _MOST_BYTES:
+        most = f"{_MOST_BYTES // 1_000_000} MB"
+        raise UserError(f"{path}: cannot read the labels: longer than {most}; is it the right file?")
+    # Windows programs may write UTF-16, and say so in the first two bytes.
+    coding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
+    text = data.decode(coding, errors="replace")
+    if "\0" in text:
+        raise UserError(f"{path}: cannot read the labels: it is no text in UTF-8 or UTF-16; save it as UTF-8")
+    return parse_labels(text, kind)
 
 
 def _lines(text: str) -> Iterator[tuple[int, str]]:
@@ -294,7 +311,7 @@ def _label(start: str, end: str, text: str, track: str) -> Label | str:
     try:
         times = float(start), float(end)
     except ValueError:
-        return f"start {start!r} and end {end!r} must be numbers of seconds"
+        return f"start {start[:40]!r} and end {end[:40]!r} must be numbers of seconds"
     try:
         return Label(*times, text, track)
     except ValueError as error:

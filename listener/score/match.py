@@ -34,6 +34,9 @@ def match(
     """Pairs (index of call, index of alert), in order of the calls.
 
     may: bool, shape (calls, alerts): pairs that are possible at all, for example of the same phrase.
+
+    >>> match([(1.0, 3.0), (10.0, 12.0)], [(10.2, 12.4), (30.0, 32.0)], tolerance_s=0.5)
+    [(1, 0)]
     """
     if not len(calls) or not len(alerts):
         return []

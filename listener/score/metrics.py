@@ -26,10 +26,12 @@ class Share:
 
     @property
     def value(self) -> float:
+        """k / n; not a number without trials."""
         return self.k / self.n if self.n else float("nan")
 
     @property
     def interval(self) -> tuple[float, float]:
+        """95 % Wilson interval, (low, high) in 0..1."""
         return share_interval(self.k, self.n)
 
 
@@ -42,10 +44,12 @@ class Rate:
 
     @property
     def value(self) -> float:
+        """Events an hour; not a number without hours."""
         return self.count / self.hours if self.hours else float("nan")
 
     @property
     def interval(self) -> tuple[float, float]:
+        """Exact 95 % Poisson interval, (low, high) an hour."""
         return per_hour_interval(self.count, self.hours)
 
 
@@ -135,7 +139,12 @@ def reliability(confidence: ArrayLike, right: ArrayLike, bins: int = 10) -> list
     p, y = np.asarray(confidence, float), np.asarray(right, bool)
     which = np.minimum((p * bins).astype(int), bins - 1)
     return [
-        Bin(b / bins, (b + 1) / bins, float(p[which == b].mean()), Share(int(y[which == b].sum()), int((which == b).sum())))
+        Bin(
+            b / bins,
+            (b + 1) / bins,
+            float(p[which == b].mean()),
+            Share(int(y[which == b].sum()), int((which == b).sum())),
+        )
         for b in np.unique(which)
     ]
 
@@ -167,6 +176,7 @@ class Paired:
 
     @property
     def n(self) -> int:
+        """Calls that both have heard, found or not."""
         return self.both + self.only_a + self.only_b + self.neither
 
     @property
@@ -197,7 +207,7 @@ def paired_interval(both: int, only_first: int, only_second: int, neither: int) 
     product = first.k * (n - first.k) * second.k * (n - second.k)
     phi = 0.0
     if product:
-        above = both * neither - only_first * only_second
+        above: float = both * neither - only_first * only_second
         above = max(above - n / 2, 0.0) if above > 0 else above
         phi = above / sqrt(product)
     (low_1, high_1), (low_2, high_2) = first.interval, second.interval

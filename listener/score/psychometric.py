@@ -54,7 +54,9 @@ class Fit:
     speakers: int
 
 
-def fit(snr_db: ArrayLike, found: ArrayLike, speaker: ArrayLike, resamples: int, rng: np.random.Generator) -> Fit | None:
+def fit(
+    snr_db: ArrayLike, found: ArrayLike, speaker: ArrayLike, resamples: int, rng: np.random.Generator
+) -> Fit | None:
     """Maximum-likelihood curve and its intervals; one value a trial in each array.
 
     The interval is estimate +- Student's t times the bootstrap's spread, resampling whole speakers

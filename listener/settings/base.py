@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
     Tag,
@@ -20,13 +18,9 @@ from pydantic import (
 
 from listener.errors import SettingsError
 from listener.settings.watch import WatchSettings
-from listener.yaml_file import error_lines, read_yaml
+from listener.yaml_file import Checked, FilePath, error_lines, read_yaml
 
 Sensitivity = Literal["cautious", "balanced", "eager"]
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
 
 def _plain_words(value: Any) -> Any:
@@ -38,7 +32,7 @@ def _plain_words(value: Any) -> Any:
 Words = Annotated[str, BeforeValidator(_plain_words), Field(min_length=1)]
 
 
-class PhraseSettings(_Model):
+class PhraseSettings(Checked):
     """One call to listen for: its words and how often they are said in a row."""
 
     words: Words
@@ -59,7 +53,7 @@ class PhraseSettings(_Model):
         return self
 
 
-class GateSettings(_Model):
+class GateSettings(Checked):
     """The voice gate: only what may be speech goes on to the recogniser. It opens if it fails."""
 
     aggressiveness: int = Field(0, ge=0, le=3)
@@ -70,21 +64,21 @@ class GateSettings(_Model):
     """How long the gate stays open after the last speech."""
 
 
-class EarSettings(_Model):
+class EarSettings(Checked):
     """The ear, the engine trained for launch noise."""
 
-    model_path: Path | None = None
+    model_path: FilePath | None = None
     """The model's folder: the one that holds ear.json. Without it, the model that comes with the listener."""
 
 
-class SphinxSettings(_Model):
+class SphinxSettings(Checked):
     """PocketSphinx, a general recogniser of US English that needs no download."""
 
 
-class VoskSettings(_Model):
+class VoskSettings(Checked):
     """A vosk model in a folder of yours."""
 
-    model_path: Path | None = None
+    model_path: FilePath | None = None
     """The model's folder: the one that holds am/, conf/ and graph/."""
     decoys: tuple[Words, ...] = ()
     """Other words of the model's language, to take up what is not the phrase. Empty: common English ones."""
@@ -112,8 +106,13 @@ _Gate = Annotated[
 ]
 
 
-class Settings(_Model):
-    """Everything that can be set. Defaults are the flight deck's."""
+class Settings(Checked):
+    """Everything that can be set. Defaults are the flight deck's.
+
+    >>> field = Settings(phrases=({"words": "stop", "repeats": 2},), sensitivity="eager")
+    >>> field.phrases[0].words, field.phrases[0].repeats, field.engine
+    ('stop', 2, 'ear')
+    """
 
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls to listen for, any number at once."""
@@ -125,7 +124,7 @@ class Settings(_Model):
     """For researchers: the joint score for an alert, in place of the sensitivity's."""
     gate: Annotated[_Gate, BeforeValidator(_gate)] = GateSettings()
     """The voice gate, or off."""
-    pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = {}
+    pronounce: dict[Words, Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]] = Field({})
     """Words the dictionary lacks, or says otherwise: each with one or more spellings in ARPAbet."""
     ear: EarSettings = EarSettings()
     sphinx: SphinxSettings = SphinxSettings()

@@ -4,11 +4,9 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, field_validator, model_validator
+from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_validator
 
-
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+from listener.yaml_file import Checked, FilePath
 
 
 def _off(value: Any) -> Any:
@@ -16,7 +14,7 @@ def _off(value: Any) -> Any:
     return None if value in (False, "off") else value
 
 
-class ChannelSettings(_Model):
+class ChannelSettings(Checked):
     """One frequency: its name, and the input where its radio is plugged in."""
 
     name: str = Field("Launch", min_length=1, max_length=24)
@@ -27,11 +25,11 @@ class ChannelSettings(_Model):
     """Which input of the device, counted from 1 (a stereo jack has 1, left, and 2, right)."""
     rate_hz: int | None = Field(None, ge=4_000, le=192_000)
     """Sample rate for the device; without it, its own."""
-    file: Path | None = None
+    file: FilePath | None = None
     """For exercises: a sound file that is played, over and over, in place of a device."""
 
 
-class HealthSettings(_Model):
+class HealthSettings(Checked):
     """When a channel is called blind. Every test can be turned off where the line cannot pass it."""
 
     digital_silence_s: Annotated[float | None, BeforeValidator(_off)] = Field(1.0, gt=0)
@@ -52,7 +50,7 @@ class HealthSettings(_Model):
     """The recogniser is this far behind the sound."""
 
 
-class SupervisionSettings(_Model):
+class SupervisionSettings(Checked):
     """When a part is started again."""
 
     no_frames_s: float = Field(1.0, ge=0.3)
@@ -67,16 +65,16 @@ class SupervisionSettings(_Model):
     """A step of the computer's clock larger than this is told."""
 
 
-class ProofSettings(_Model):
+class ProofSettings(Checked):
     """The proof test: a known call through a second instance of the same pipe; it must be found."""
 
     every_min: float = Field(10.0, gt=0)
     """How often, and once at the start."""
-    words: dict[str, Path] = {}
+    words: dict[str, FilePath] = Field({})
     """For phrases of your own: a sound file with the phrase said once, clearly."""
 
 
-class ToneSettings(_Model):
+class ToneSettings(Checked):
     """The alert tone: two parts, high and low in turn."""
 
     enabled: bool = True
@@ -93,7 +91,7 @@ class ToneSettings(_Model):
     """Let it sound on a device that is also listened to. It may then be heard as radio."""
 
 
-class RecordSettings(_Model):
+class RecordSettings(Checked):
     """Continuous recording, when it is asked for with --record."""
 
     days: float = Field(30.0, gt=0)
@@ -102,7 +100,7 @@ class RecordSettings(_Model):
     """When recordings take more than this, the oldest are deleted."""
 
 
-class PageSettings(_Model):
+class PageSettings(Checked):
     """The watch page, for a browser on this computer (or, with a token, on the network)."""
 
     enabled: bool = True
@@ -137,12 +135,12 @@ def _is_loopback(host: str) -> bool:
         return False
 
 
-class WatchSettings(_Model):
+class WatchSettings(Checked):
     """What `listener watch` listens to, and how it is supervised."""
 
     channels: tuple[ChannelSettings, ...] = Field((ChannelSettings(),), min_length=1, max_length=16)
     """The frequencies, each on an input of its own."""
-    folder: Path | None = None
+    folder: FilePath | None = None
     """Where journal and evidence go. Without it: launch-listener in the user's state folder."""
     evidence_before_s: float = Field(10.0, ge=1, le=20)
     """How much sound from before the end of a call its clip holds."""

@@ -56,6 +56,7 @@ class Source:
 
     @property
     def title(self) -> str:
+        """The source as people know it, for messages."""
         if self.file:
             return f"file {self.file}"
         return "the default input" if self.device is None else f"device {self.device!r}"

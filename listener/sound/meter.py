@@ -5,6 +5,8 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.sound.bounds import within_bounds
+
 FLOOR_DBOV = -120.0
 """What silence reads."""
 
@@ -13,10 +15,17 @@ _MEMORY_S = 10.0
 
 
 def level_dbov(samples: NDArray[np.float32]) -> float:
-    """RMS level in dB relative to overload: a full-scale sine reads -3.01, a full-scale square wave 0."""
+    """RMS level in dB relative to overload: a full-scale sine reads -3.01, a full-scale square wave 0.
+
+    samples: float32, shape (n,), full scale +-1. FLOOR_DBOV for silence and for no samples.
+
+    >>> second = np.arange(16_000) / 16_000
+    >>> f"{level_dbov(np.sin(2 * np.pi * 1_000 * second).astype(np.float32)):.2f}"
+    '-3.01'
+    """
     if not len(samples):
         return FLOOR_DBOV
-    power = float(np.mean(np.square(samples, dtype=np.float64)))
+    power = float(np.mean(np.square(within_bounds(samples)[0], dtype=np.float64)))
     return max(FLOOR_DBOV, 10 * np.log10(power)) if power > 0 else FLOOR_DBOV
 
 
@@ -30,7 +39,7 @@ class Meter:
     def __init__(self, rate_hz: int) -> None:
         self._frame = max(1, round(rate_hz * FRAME_S))
         self._rest = np.zeros(0, np.float32)
-        self._levels: deque[float] = deque([], round(_MEMORY_S / FRAME_S))
+        self._levels: deque[float] = deque(maxlen=round(_MEMORY_S / FRAME_S))
         self._offset: float | None = None
         self.level_dbov = FLOOR_DBOV
         self.peak_dbov = FLOOR_DBOV
@@ -38,16 +47,16 @@ class Meter:
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
         """The next samples (float32, shape (n,)); gives the levels of the frames they completed, in dBov.
 
-        A steady offset is taken out first: it is no sound.
+        A steady offset is taken out first: it is no sound. Nor are samples out of bounds, which count as silence.
         """
-        sound = np.concatenate([self._rest, samples])
+        sound = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(sound) // self._frame
         self._rest = sound[whole * self._frame :]
         if not whole:
             return np.zeros(0)
         frames = sound[: whole * self._frame].reshape(whole, self._frame)
         offsets = [self._follow(mean) for mean in frames.mean(axis=1, dtype=np.float64)]
-        power = np.mean(np.square(frames - np.float32(offsets)[:, None]), axis=1, dtype=np.float64)
+        power = np.mean(np.square(frames - np.asarray(offsets, np.float32)[:, None]), axis=1, dtype=np.float64)
         levels = np.maximum(FLOOR_DBOV, 10 * np.log10(np.maximum(power, 1e-13)))
         self._levels.extend(levels.tolist())
         self.level_dbov = float(10 * np.log10(np.mean(10 ** (levels / 10))))

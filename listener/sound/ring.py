@@ -28,6 +28,11 @@ class Overwritten(Exception):
         self.first = first
 
 
+def _bytes(memory: SharedMemory) -> memoryview:
+    assert memory.buf is not None, "the ring was closed"
+    return memory.buf
+
+
 @dataclass(frozen=True, slots=True)
 class Hole:
     """Frames [first, after) in which no sound came."""
@@ -56,14 +61,14 @@ class Ring:
 
     def __init__(self, memory: SharedMemory) -> None:
         self._memory = memory
-        self._head = np.frombuffer(memory.buf, np.int64, _HEAD // 8)
+        self._head = np.frombuffer(_bytes(memory), np.int64, _HEAD // 8)
         if self._head[_MAGIC_AT] != _MAGIC:
             raise ValueError(f"shared memory {memory.name} holds no ring")
         self.rate_hz = int(self._head[_RATE])
         self.columns = int(self._head[_COLUMNS])
         self.frames = int(self._head[_FRAMES])
         self._sound = np.frombuffer(
-            memory.buf, np.float32, self.frames * self.columns, offset=_HEAD
+            _bytes(memory), np.float32, self.frames * self.columns, offset=_HEAD
         ).reshape(self.frames, self.columns)
 
     @classmethod
@@ -73,7 +78,7 @@ class Ring:
             raise ValueError(f"{columns} columns: must be 1 to {MOST_COLUMNS}")
         frames = round(rate_hz * length_s)
         memory = _Memory(create=True, size=_HEAD + 4 * frames * columns)
-        head = np.frombuffer(memory.buf, np.int64, _HEAD // 8)
+        head = np.frombuffer(_bytes(memory), np.int64, _HEAD // 8)
         head[:] = 0
         head[[_RATE, _COLUMNS, _FRAMES]] = rate_hz, columns, frames
         head[_MAGIC_AT] = _MAGIC
@@ -87,6 +92,7 @@ class Ring:
 
     @property
     def name(self) -> str:
+        """Name of the shared memory, by which another process attaches."""
         return self._memory.name
 
     # -- the writer ---------------------------------------------------------------------------------
@@ -131,6 +137,7 @@ class Ring:
 
     @property
     def overflows(self) -> int:
+        """How often the sound library said that it had lost input, since the ring was made."""
         return int(self._head[_OVERFLOWS])
 
     @property
@@ -162,6 +169,7 @@ class Ring:
         self._head[_READERS + 2 * column + 1] = time.monotonic_ns()
 
     def heard(self, column: int) -> int:
+        """Number of the frame up to which the recogniser of this column has heard."""
         return int(self._head[_READERS + 2 * column])
 
     def heartbeat_ns(self, column: int) -> int:

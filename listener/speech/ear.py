@@ -61,7 +61,9 @@ class WordView:
         rows = [embed(text, way) for way in [*ours, *rare]]
         self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
         place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
-        self._instead = [np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases]
+        self._instead = [
+            np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases
+        ]
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
@@ -190,6 +192,7 @@ class EarSpotter:
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
+        """Forget everything heard; the next sample fed is number first_sample of the 16 kHz stream."""
         self._first_s = first_sample / features.RATE_HZ
         self._frame = 0
         self._network.restart()
@@ -202,9 +205,11 @@ class EarSpotter:
         ]
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
+        """The next samples, float32 at 16 kHz, shape (n,) -> the words that are now sure enough to tell."""
         return self._hits(self._network.feed(samples))
 
     def finish(self) -> list[Hit]:
+        """The words still held back at the end of the stream."""
         return self._hits(self._network.flush())
 
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
@@ -269,9 +274,11 @@ class EarEngine:
 
     @property
     def calibration(self) -> Calibration:
+        """The levels fitted to this model, from its ear.json."""
         return self.info.calibration
 
     def spotter(self) -> EarSpotter:
+        """A spotter for one channel; all share the network and the words, which do not change."""
         return EarSpotter(self)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from importlib import import_module
 
-from listener.errors import SettingsError, UserError
+from listener.errors import SettingsError, UserError, missing_extra
 from listener.settings import Settings
 from listener.speech.spotter import Engine
 
@@ -18,7 +18,7 @@ ENGINES: dict[str, str] = {
 def load_engine(settings: Settings) -> Engine:
     """Load the engine that the settings name, with the phrases of the settings.
 
-    Raises SettingsError when a word is unknown to the engine or a model is missing.
+    Raises SettingsError when a word is unknown to the engine, or a model or the engine's extra is missing.
     """
     module, function = ENGINES[settings.engine].split(":")
     factory: Callable[[Settings], Engine] = getattr(import_module(module), function)
@@ -26,3 +26,7 @@ def load_engine(settings: Settings) -> Engine:
         return factory(settings)
     except UserError as error:
         raise SettingsError(str(error)) from None
+    except ModuleNotFoundError as error:
+        if line := missing_extra(error):
+            raise SettingsError(f"engine {settings.engine}: {line}") from None
+        raise

@@ -74,6 +74,7 @@ class FeatureStream:
         self._decay = float(np.exp(-1.0 / MEAN_FRAMES))
 
     def feed(self, samples: np.ndarray) -> np.ndarray:
+        """The next samples, float32 at 16 kHz, shape (n,) -> features of the frames now whole, (frames, 2 * BANDS)."""
         audio = np.concatenate([self._tail, samples.astype(np.float32, copy=False)])
         count = max(0, (len(audio) - WINDOW) // HOP + 1)
         if count == 0:

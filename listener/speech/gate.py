@@ -21,7 +21,8 @@ FRAME = RATE_HZ // 50
 class SpeechTest(Protocol):
     """What webrtcvad.Vad offers."""
 
-    def is_speech(self, pcm16: bytes, rate_hz: int) -> bool: ...
+    def is_speech(self, pcm16: bytes, rate_hz: int) -> bool:
+        """One frame of 10, 20 or 30 ms: 16-bit mono samples as bytes, little-endian."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ class Gate:
     def _frame(self, frame: NDArray[np.float32]) -> Iterator[Step]:
         try:
             speech = self._test.is_speech(pcm16(frame), RATE_HZ)
-        except Exception as error:  # whatever breaks in there, no call may be lost for it
+        except Exception as error:
             self._always_open = True
             yield Failed(f"{type(error).__name__}: {error}")
             speech = True

@@ -108,6 +108,7 @@ class Network:
         self.restart()
 
     def restart(self) -> None:
+        """Forget what was heard: features, caches and positions begin anew, as at the start of a stream."""
         self._features = features.FeatureStream()
         self._samples = np.zeros(0, np.float32)
         self._waiting = np.zeros((2, 2 * features.BANDS), np.float32)

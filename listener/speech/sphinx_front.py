@@ -33,7 +33,7 @@ class ChannelMean:
     def __init__(self, decoder: Any) -> None:
         self._decoder = decoder
         self._mean = self._read(update=False)
-        self._weight = self._FIRST_WEIGHT
+        self._weight: float = self._FIRST_WEIGHT
 
     def begin(self) -> None:
         """An utterance begins."""

@@ -71,6 +71,8 @@ class SphinxEngine:
 
 def load(settings: Settings) -> SphinxEngine:
     """The engine for the settings' phrases. Raises UserError for words without a pronunciation."""
+    import pocketsphinx  # noqa: F401  (an extra: what lacks it is told now, not at the first sound)
+
     ways = [
         (phrase.words, way)
         for phrase in settings.phrases
@@ -123,6 +125,10 @@ class _Utterance:
     def _hits(self) -> list[Hit]:
         hits = []
         for segment in self._decoder.seg() or ():
+            # What is left of a word that began before this utterance comes out with an end before its start, and a
+            # likelihood may be too small for a number: neither is a word that could be placed.
+            if segment.end_frame < segment.start_frame or segment.prob <= 0.0:
+                continue
             key = (segment.word, segment.start_frame)
             if self._told.get(key, 0.0) >= segment.prob:
                 continue

@@ -76,9 +76,9 @@ def load(settings: Settings) -> VoskEngine:
     Raises UserError for a missing or unreadable folder, and for phrase words or decoys that the model
     does not know.
     """
-    folder = _folder(settings.vosk.model_path)
     import vosk
 
+    folder = _folder(settings.vosk.model_path)
     vosk.SetLogLevel(-1)
     try:
         # Only ever with model_path: by name or language it would reach for the network.

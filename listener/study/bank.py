@@ -70,9 +70,11 @@ class Bank:
 
     @cached_property
     def lines(self) -> tuple[Clip, ...]:
+        """Lines of speech that hold no call: the talk around the calls and the negatives."""
         return tuple(c for c in self.clips if c.role == "line")
 
     def noises(self, name: str) -> tuple[Clip, ...]:
+        """Recorded noise of this name."""
         return tuple(c for c in self.clips if c.role == "noise" and c.text == name)
 
     @cached_property
@@ -94,7 +96,7 @@ class Bank:
     def save(self, folder: Path) -> None:
         """Write bank.npy and bank.json; the list comes last, so that where it is, all is there."""
         np.save(folder / "bank.npy", self._samples)
-        write_whole(folder / "bank.json", json.dumps([asdict(c) for c in self.clips]))
+        write_whole(folder / "bank.json", json.dumps([asdict(c) for c in self.clips], allow_nan=False))
 
     def in_memory(self) -> "Bank":
         """The same with its samples in memory, to be sent elsewhere."""

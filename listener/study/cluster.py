@@ -33,6 +33,7 @@ class Carried(WorkerPlugin):
         self._plan, self._bank = plan, bank.in_memory()
 
     def setup(self, worker: Any) -> None:
+        """Called by Dask on each worker: builds the study once, for all chunks that come there."""
         self.study = Study(Design(self._plan), self._bank)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -89,11 +90,13 @@ class Cluster:
             if follower := next(waiting, None):
                 running.add(self._submit(name, follower))
 
-    def _submit(self, name: str, chunk: range):
-        future = self._client.submit(_run_carried, name, chunk, pure=False, retries=TRIES)
+    def _submit(self, name: str, chunk: range) -> Any:
+        future: Any = self._client.submit(_run_carried, name, chunk, pure=False, retries=TRIES)
         future.study_chunk = chunk
         return future
 
 
 def _run_carried(name: str, chunk: range) -> list[Trial]:
-    return run_chunk(get_worker().plugins[name].study, chunk)
+    carried = get_worker().plugins[name]
+    assert isinstance(carried, Carried)
+    return run_chunk(carried.study, chunk)

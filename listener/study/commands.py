@@ -2,24 +2,26 @@
 
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from listener.errors import UserError
+from listener.errors import SettingsError
 
 
 class _RunUnlessNamed(TyperGroup):
     """A first word that is no command is a plan to run."""
 
-    def parse_args(self, ctx, args: list[str]) -> list[str]:
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
             args = ["run", *args]
         return super().parse_args(ctx, args)
 
 
-app = typer.Typer(cls=_RunUnlessNamed, no_args_is_help=True, help="How well detection holds up in noise: run a study plan.")
+app = typer.Typer(
+    cls=_RunUnlessNamed, no_args_is_help=True, help="How well detection holds up in noise: run a study plan."
+)
 
 ResultFolder = Annotated[Path, typer.Argument(help="Folder with a study's results.")]
 
@@ -27,7 +29,9 @@ ResultFolder = Annotated[Path, typer.Argument(help="Folder with a study's result
 @app.command()
 def run(
     plan: Annotated[Path, typer.Argument(help="Study plan (YAML).")],
-    out: Annotated[Path | None, typer.Option(help="Folder for the results. Without it: PLAN's name + _results, here.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the results. Without it: PLAN's name + _results, here.")
+    ] = None,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes. Without it: all cores.")] = None,
     cluster: Annotated[str | None, typer.Option(help="Address of a Dask scheduler, e.g. tcp://host:8786.")] = None,
 ) -> None:
@@ -75,7 +79,8 @@ def compare(
 
 
 def _need_extra() -> None:
+    """Before the work begins, not when its report is due."""
     try:
-        import jinja2, joblib, matplotlib, polars, pyarrow  # noqa: E401, F401, I001
+        import joblib, matplotlib, polars, pyarrow, scipy  # noqa: F401, I001
     except ImportError as error:
-        raise UserError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
+        raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None

@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from listener.atomic_write import write_whole
+from listener.atomic_write import own_folder, write_page
 from listener.errors import UserError
 from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
 from listener.study.report import Plot, Table, table
 from listener.study.results import Heard, Result, load_result, paired, ratios
+from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
 MISSED = "calls missed"
@@ -34,18 +35,19 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         if result.missing()[0]:
             raise UserError(f"{result.folder}: is not finished; run the study to its end first")
     same = _same_sounds(first, second)
-    out.mkdir(parents=True, exist_ok=True)
+    own_folder(out, known_by=("compare.html",))
     frame = pl.concat([difference_table(x, y, same) for x, y in pairs], how="vertical_relaxed")
     text = page(
         "listener.study", "report.html",
         title=f"A: {first.plan.name}. B: {second.plan.name}",
         about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
+        cautions=STUDY,
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
         plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
                for key, value in _facts(result).items()], plan="",
     )  # fmt: skip
-    write_whole(out / "compare.html", text)
+    write_page(out / "compare.html", text)
     return out / "compare.html", frame
 
 
@@ -79,7 +81,9 @@ def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
     """measure, condition, A, B, B - A with its 95 % interval, and p where the calls are the same."""
     rows: list[dict[str, Any]] = []
     common = [r for r in ratios(a.calls) if r in ratios(b.calls)]
-    for where, name in [({}, "all"), *(({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in common)]:
+    places: list[tuple[dict[str, Any], str]] = [({}, "all")]
+    places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in common]
+    for where, name in places:
         rows.append(_row(MISSED, name, a, b, a.missed(**where), b.missed(**where)))
         if same:
             pair = paired(a, b, **where)
@@ -108,7 +112,7 @@ def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
     difference = other.curve.srt_db - one.curve.srt_db
     low = high = None
     if one.srt_db and other.srt_db:
-        reach = float(np.hypot(*((i[1] - i[0]) / 2 for i in (one.srt_db, other.srt_db))))
+        reach = float(np.hypot((one.srt_db[1] - one.srt_db[0]) / 2, (other.srt_db[1] - other.srt_db[0]) / 2))
         low, high = difference - reach, difference + reach
     yield {"measure": "SRT, dB", "condition": "all", "engine_a": a.engine, "engine_b": b.engine, "a": one.curve.srt_db,
            "b": other.curve.srt_db, "b_less_a": difference, "low": low, "high": high, "p": None}  # fmt: skip
@@ -126,7 +130,8 @@ def _pairs(first: Result, second: Result) -> list[tuple[Heard, Heard]]:
 
 def _same_sounds(first: Result, second: Result) -> bool:
     """Whether both heard the same calls: the plans differ in nothing that changes a sound, nor do the banks."""
-    parts = [r.plan.model_dump(exclude={"name", "about", "engines", "measures", "resamples", "speech"}) for r in (first, second)]
+    other = {"name", "about", "engines", "measures", "resamples", "speech"}
+    parts = [result.plan.model_dump(exclude=other) for result in (first, second)]
     for part in parts:
         part["negatives"] = {k: v for k, v in part["negatives"].items() if k != "recordings"}
         part["noises"] = [n if isinstance(n, str) else n["name"] for n in part["noises"]]
@@ -141,12 +146,16 @@ def _how(same: bool) -> str:
 
 
 def _plots(pairs: list[tuple[Heard, Heard]], frame: pl.DataFrame) -> Iterable[Plot]:
-    caption = "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a difference."
+    caption = (
+        "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a "
+        "difference."
+    )
     yield Plot("Differences in calls missed", plots.differences(frame.filter(pl.col("measure") == MISSED)), caption, wide=True)
     for a, b in pairs:
         both = [_Named(a, f"A {a.engine}"), _Named(b, f"B {b.engine}")]
         what = a.engine if a.engine == b.engine else f"{a.engine} and {b.engine}"
-        yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), "Points with 95 % Wilson intervals.", wide=True)
+        points = "Points with 95 % Wilson intervals."
+        yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), points, wide=True)
         if a.hours and b.hours:
             yield Plot(f"{what}: misses against false alarms", plots.trade_off(both), "Lower left is better.")
         yield Plot(f"{what}: delay", plots.delay(both), "From the end of the call.")

@@ -16,7 +16,9 @@ from scipy import fft
 
 Bands = NDArray[np.float64]
 
-SII_BANDS_HZ = np.array([160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000.0])
+SII_BANDS_HZ = np.array(
+    [160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000.0]
+)
 SII_IMPORTANCE = np.array([
     0.0083, 0.0095, 0.0150, 0.0289, 0.0440, 0.0578, 0.0653, 0.0711, 0.0818,
     0.0844, 0.0882, 0.0898, 0.0868, 0.0844, 0.0771, 0.0527, 0.0364, 0.0185,
@@ -108,7 +110,9 @@ def sii_of(speech: ArrayLike, noise: ArrayLike, rate_hz: float) -> float:
     return sii(*(level - per_hz_db for level in _spl(powers, speech)))
 
 
-def sti_of(speech: ArrayLike, noise: ArrayLike, rate_hz: float, rt60_s: float = 0.0, direct_db: float = np.inf) -> float:
+def sti_of(
+    speech: ArrayLike, noise: ArrayLike, rate_hz: float, rt60_s: float = 0.0, direct_db: float = np.inf
+) -> float:
     """STI of these stems, the speech heard at 62.35 dB SPL, in a room if rt60_s is given."""
     powers = [band_powers(x, rate_hz, STI_BANDS_HZ, 1) for x in (speech, noise)]
     speech_db, noise_db = _spl(powers, speech)

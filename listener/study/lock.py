@@ -16,7 +16,7 @@ from listener.study.trials import Study
 LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
 CODE = (
-    "events.py", "settings.py", "monitor.py", "call", "radio", "sound", "speech", "drill/match.py", "study/bank.py",
+    "events.py", "settings", "monitor.py", "call", "radio", "sound", "speech", "score/match.py", "study/bank.py",
     "study/design.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py", "study/trials.py",
     "study/voices.py", "study/intelligibility.py",
 )  # fmt: skip
@@ -54,7 +54,7 @@ def check_lock(folder: Path, lock: dict[str, Any]) -> None:
 
 def write_lock(folder: Path, lock: dict[str, Any]) -> None:
     """Write lock.json, whole or not at all."""
-    write_whole(folder / LOCK, json.dumps(lock, indent=2) + "\n")
+    write_whole(folder / LOCK, json.dumps(lock, indent=2, allow_nan=False) + "\n")
 
 
 def read_lock(folder: Path) -> dict[str, Any]:

@@ -14,8 +14,9 @@ def paragraphs(result: Result) -> list[str]:
         "on an even beat (15 % about the call's own), each word within 1 dB of the others; recordings of whole calls are "
         f"taken as they are. {plan.lead_s:g} s of noise lead in and {plan.tail_s:g} s follow. Speakers take turns.",
         f"The SNR is the active level of the clean speech (ITU-T P.56, method B; {plan.level_dbov:g} dBov) over the RMS level "
-        f"of the noise, both measured in {plan.band_hz[0]:g}-{plan.band_hz[1]:g} Hz; without noise the line hisses at {LINE_DBOV:g} dBov. Then the mixture passes the radio's "
-        "stages. " + (f"Rooms ({', '.join(rooms)}) are put on the speech before the noise." if rooms else ""),
+        f"of the noise, both measured in {plan.band_hz[0]:g}-{plan.band_hz[1]:g} Hz; without noise the line "
+        f"hisses at {LINE_DBOV:g} dBov. Then the mixture passes the radio's stages. "
+        + (f"Rooms ({', '.join(rooms)}) are put on the speech before the noise." if rooms else ""),
         "Every trial's random draws come from the plan's seed, its condition and its number alone; all engines hear the same "
         "samples. An engine listens through the same Monitor as live, for all the plan's phrases at once.",
         f"A call is found when an alert for its phrase has its middle within {TOLERANCE_S:g} s of it, one alert to one call. "

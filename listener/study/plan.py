@@ -11,9 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
     Tag,
@@ -26,7 +24,7 @@ from listener.errors import SettingsError, UserError
 from listener.events import RATE_HZ
 from listener.radio import CHANNELS, KINDS, Channel, Room, stage
 from listener.settings import PhraseSettings, Settings, settings_from
-from listener.yaml_file import error_lines, read_yaml
+from listener.yaml_file import Checked, FilePath, error_lines, read_yaml
 
 PLAN = "plan.yaml"  # a study's plan in its results folder
 BABBLE = "babble"
@@ -34,21 +32,17 @@ Measure = Literal["miss", "false_alarms", "det", "delay", "calibration"]
 NEEDS_NEGATIVES: tuple[Measure, ...] = ("false_alarms", "det")
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
-
-
-class RecordedSpeech(_Model):
+class RecordedSpeech(Checked):
     """A folder of recordings with labels, or one with a manifest.yaml (as in recordings_synthetic)."""
 
-    folder: Path
+    folder: FilePath
     split: str | None = None
     """Only the manifest's voices of this split ("dev": unknown to our recogniser)."""
     speakers: Literal["file", "folder"] = "file"
     """Who is one speaker: each file, or each subfolder."""
 
 
-class Speech(_Model):
+class Speech(Checked):
     """Who speaks: synthetic voices of this machine, recordings, or both."""
 
     voices: tuple[str, ...] = ()
@@ -64,11 +58,11 @@ class Speech(_Model):
         return self
 
 
-class RecordedNoise(_Model):
+class RecordedNoise(Checked):
     """Noise from a sound file, or from all sound files of a folder."""
 
     name: str = Field(min_length=1)
-    path: Path
+    path: FilePath
 
 
 Noise = Annotated[
@@ -77,7 +71,7 @@ Noise = Annotated[
 ]
 
 
-class Negatives(_Model):
+class Negatives(Checked):
     """Speech and noise in which nobody makes the call: what false alarms are counted in."""
 
     hours: float = Field(0.0, ge=0.0, le=1000.0)
@@ -130,14 +124,14 @@ def _radio(value: Any) -> Any:
 Radio = Annotated[str | tuple[tuple[str, dict[str, Any]], ...], BeforeValidator(_radio)]
 
 
-class RoomSettings(_Model):
+class RoomSettings(Checked):
     """A room round the talker, before the microphone."""
 
     rt60_s: float = Field(ge=0.01, le=10.0)
     direct_db: float = 6.0
 
 
-class Plan(_Model):
+class Plan(Checked):
     """All of a study."""
 
     name: str = Field(min_length=1)
@@ -218,6 +212,7 @@ class Plan(_Model):
         return possible and (not self.measures or measure in self.measures)
 
     def noise_names(self) -> tuple[str, ...]:
+        """The noises by name, in the plan's order; made kinds and recorded files alike."""
         return tuple(noise if isinstance(noise, str) else noise.name for noise in self.noises)
 
     def channel(self, radio: str) -> Channel:
@@ -267,5 +262,8 @@ def _with_paths(data: Any, folder: Path, key: str = "") -> Any:
     if isinstance(data, (list, tuple)):
         return [_with_paths(v, folder) for v in data]
     if key in ("folder", "path", "model_path") and isinstance(data, str):
-        return str((folder / Path(data).expanduser()).resolve())
+        try:
+            return str((folder / Path(data).expanduser()).resolve())
+        except (RuntimeError, OSError, ValueError):
+            return data  # ~nobody: said by the value's own check
     return data

@@ -2,24 +2,27 @@
 
 import io
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 
 matplotlib.use("svg")
 
-import numpy as np  # noqa: E402
-from matplotlib.axes import Axes  # noqa: E402
-from matplotlib.figure import Figure  # noqa: E402
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from listener.score.metrics import normal_deviate  # noqa: E402
-from listener.study.results import Heard, ratios, select  # noqa: E402
+from listener.score.metrics import normal_deviate
+from listener.study.results import Heard, ratios, select
+
+if TYPE_CHECKING:
+    import polars as pl
 
 HUMAN_SRT_DB = (-11.6, -8.0)
 """Digits in noise, normal hearing: the range of published speech reception thresholds."""
 COLOURS = ("#0b5cad", "#c2410c", "#15803d", "#7e22ce", "#a16207", "#0e7490", "#be185d", "#4d4d4d")
 STYLES = ("-", "--", "-.", ":")
-_STYLE = {
+_STYLE: Any = {
     "font.family": "sans-serif", "font.size": 10, "axes.grid": True, "grid.color": "#e3e6ea", "grid.linewidth": 0.8,
     "axes.spines.top": False, "axes.spines.right": False, "axes.edgecolor": "#808890", "axes.labelcolor": "#20262e",
     "xtick.color": "#40464e", "ytick.color": "#40464e", "legend.frameon": False, "svg.hashsalt": "listener",
@@ -52,7 +55,7 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
             _miss_points(axes, one, i, len(heard), where)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, HUMAN_SRT_DB[0] - 1.5), high)
-        axes.text(np.mean(HUMAN_SRT_DB), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
+        axes.text(float(np.mean(HUMAN_SRT_DB)), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
                   fontsize=8, color="#6b5a1e")  # fmt: skip
         axes.axhline(0.5, color="#b0b6bd", lw=0.8, ls=":")
         axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
@@ -99,7 +102,9 @@ def trade_off(heard: Sequence[Heard]) -> str:
             x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
             axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
-            axes.plot(*normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False)
+            axes.plot(
+                *normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False
+            )
         per_hour = np.array([0.1, 0.5, 1, 2, 5, 10, 20, 50, 100, 300, 900])
         axes.set_xticks(normal_deviate(per_hour / 3600), [f"{v:g}" for v in per_hour], fontsize=9)
         misses = np.array([0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 0.98, 0.99])
@@ -129,7 +134,8 @@ def false_alarms(heard: Sequence[Heard]) -> str:
             bands = np.array([r.interval for r in rates])
             at = np.arange(len(names)) + (i - (len(heard) - 1) / 2) * step
             axes.errorbar(values, at, xerr=[values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5],
-                          color=_colour(i), capsize=3, lw=1.4, label=f"{one.engine}: {rates[0].count} in {one.hours:.2f} h")  # fmt: skip
+                          color=_colour(i), capsize=3, lw=1.4,
+                          label=f"{one.engine}: {rates[0].count} in {one.hours:.2f} h")  # fmt: skip
         axes.set_yticks(range(len(names)), names)
         axes.invert_yaxis()
         axes.set_xlabel("false alerts per hour, 95 % interval (exact Poisson)")
@@ -225,7 +231,9 @@ def intelligibility(heard: Sequence[Heard]) -> str:
                 groups = one.calls.group_by("noise", "snr_db", "radio", "room").agg(
                     x=_mean(column), y=_mean("found")
                 ).sort("x")  # fmt: skip
-                axes.plot(groups["x"], groups["y"], "os^Dv"[i % 5], color=_colour(i), ms=5, alpha=0.75, label=one.engine)
+                axes.plot(
+                    groups["x"], groups["y"], "os^Dv"[i % 5], color=_colour(i), ms=5, alpha=0.75, label=one.engine
+                )
             axes.set(xlabel=name, xlim=(0, 1), ylim=(-0.03, 1.03))
             axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0))
         panels[0].set_ylabel("calls found")
@@ -246,7 +254,9 @@ def differences(rows: Any) -> str:
             mine = [r for r in rows.iter_rows(named=True) if r["engine_a"] == engine]
             at = [conditions.index(r["condition"]) + (i - (len(engines) - 1) / 2) * step for r in mine]
             x, low, high = (np.array([r[key] for r in mine]) for key in ("b_less_a", "low", "high"))
-            axes.errorbar(x, at, xerr=[x - low, high - x], fmt="os^Dv"[i % 5], color=_colour(i), capsize=3, lw=1.4, label=engine)
+            axes.errorbar(
+                x, at, xerr=[x - low, high - x], fmt="os^Dv"[i % 5], color=_colour(i), capsize=3, lw=1.4, label=engine
+            )
         axes.axvline(0, color="#20262e", lw=1)
         axes.set_yticks(range(len(conditions)), conditions)
         axes.invert_yaxis()
@@ -258,7 +268,7 @@ def differences(rows: Any) -> str:
     return svg(draw, height=1.4 + 0.34 * groups * max(1.0, engines / 2))
 
 
-def _mean(column: str):
+def _mean(column: str) -> "pl.Expr":
     import polars as pl
 
     return pl.col(column).cast(pl.Float64).mean()

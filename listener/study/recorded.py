@@ -4,13 +4,13 @@ Labels are read as in drills. A label whose text is the phrase is a word; one th
 several times over is a call as recorded; anything else is other talk.
 """
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 import soxr
 import yaml
 from numpy.typing import NDArray
@@ -19,10 +19,15 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.score.labels import FORMATS, read_labels
 from listener.settings import PhraseSettings
+from listener.sound.bounds import WRONG, within_bounds
+from listener.sound.files import open_recording
 from listener.study.plan import RecordedSpeech
 
 MANIFEST = "manifest.yaml"
-SOUND_FILES = {".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".caf"}
+SOUND_FILES = {
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf",
+    ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +110,7 @@ def _of_clip(
         words = [Span(w["start_s"], w["end_s"], w["text"]) for w in one["words"]]
         source = Path(clip["file"])
         yield from (_piece(samples, w, one["voice"], source, phrases) for w in words if w.text in wanted)
-        most = max((sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases))
+        most = max(sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases)
         if most < 0:  # no call in it: talk
             text = " ".join(w.text for w in words)
             yield Piece("line", one["voice"], text, source.name, _cut(samples, words[0].start_s, words[-1].end_s))
@@ -128,7 +133,7 @@ def _piece(
             length_s = span.end_s - span.start_s
             # Where its words lie is not labelled: the call is taken as one stretch, cut evenly.
             edges = np.linspace(0.0, length_s, said + 1)
-            words = tuple((float(a), float(b)) for a, b in zip(edges, edges[1:]))
+            words = tuple((float(a), float(b)) for a, b in itertools.pairwise(edges))
             return Piece("call", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s), words)
     return Piece("line", speaker, text, where, _cut(samples, span.start_s, span.end_s))
 
@@ -160,10 +165,10 @@ def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
     """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
     if not path.is_file():
         raise UserError(f"{path}: no such sound file; check the plan's paths")
-    try:
-        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, OSError) as error:
-        raise UserError(f"{path}: cannot be read as a sound file: {error}") from None
-    if not np.isfinite(samples).all():
-        raise UserError(f"{path}: holds samples that are no numbers; repair the recording")
+    with open_recording(path) as recording:
+        samples, rate_hz = recording.all(), recording.rate_hz
+    if channel >= samples.shape[1]:
+        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
+    if wrong := within_bounds(samples)[1]:
+        raise UserError(f"{path}: {WRONG[wrong]}; repair the recording")
     return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import yaml
 
-from listener.atomic_write import write_whole
+from listener.atomic_write import write_page, write_whole
 from listener.errors import UserError
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
@@ -23,6 +23,7 @@ from listener.study.results import (
     ratios,
     summary_table,
 )  # fmt: skip
+from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
 REPORT = "report.html"
@@ -31,6 +32,8 @@ FOLD_ABOVE = 12
 
 @dataclass(frozen=True, slots=True)
 class Plot:
+    """A drawing for the report: SVG text, its title and caption; wide takes the page's whole width."""
+
     title: str
     svg: str
     caption: str
@@ -61,7 +64,8 @@ def write_report(folder: Path) -> Path:
     if not heard[0].calls.height:
         raise UserError(f"{folder}: holds no call yet; let the study run on")
     frames = [
-        ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv", summary_table(heard)),
+        ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
+         summary_table(heard)),
         ("Calls", "One row for each condition.", "calls.csv", miss_table(heard)),
     ]
     if heard[0].hours:
@@ -73,11 +77,11 @@ def write_report(folder: Path) -> Path:
     tables = tuple(table(*frame, folder=folder) for frame in frames)
     text = page(
         "listener.study", "report.html",
-        title=result.plan.name, about=result.plan.about, warnings=warnings(result, heard),
+        title=result.plan.name, about=result.plan.about, cautions=STUDY, warnings=warnings(result, heard),
         plots=tuple(_plots(result, heard)), tables=tables, methods=paragraphs(result), facts=facts(result),
         plan=yaml.safe_dump(result.plan.model_dump(mode="json"), sort_keys=False, allow_unicode=True),
     )  # fmt: skip
-    write_whole(folder / REPORT, text)
+    write_page(folder / REPORT, text)
     return folder / REPORT
 
 
@@ -87,9 +91,9 @@ def table(
     """A frame as a table, also written to tables/`file`. shown: what people see, if that is not the frame itself."""
     (folder / "tables").mkdir(exist_ok=True)
     csv = frame.write_csv()
-    (folder / "tables" / file).write_text(csv, encoding="utf-8")
+    write_whole(folder / "tables" / file, csv)
     seen = frame if shown is None else shown
-    words = tuple(i for i, kind in enumerate(seen.dtypes) if kind == pl.String and shown is None or i < 2)
+    words = tuple(i for i, kind in enumerate(seen.dtypes) if (kind == pl.String and shown is None) or i < 2)
     rows = tuple(tuple(_cell(value, name) for value, name in zip(row, seen.columns)) for row in seen.iter_rows())
     columns = tuple(name.replace("_", " ") for name in seen.columns)
     data = base64.b64encode(csv.encode()).decode()
@@ -131,7 +135,9 @@ def pair_table(heard: list[Heard]) -> pl.DataFrame:
     rows = []
     for i, one in enumerate(heard):
         for other in heard[i + 1 :]:
-            for where, name in [({}, "all"), *(({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls))]:
+            places: list[tuple[dict[str, Any], str]] = [({}, "all")]
+            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
+            for where, name in places:
                 p = paired(one, other, **where)
                 low, high = p.interval
                 rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,

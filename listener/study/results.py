@@ -56,6 +56,7 @@ class Result:
 
     @property
     def engines(self) -> tuple[str, ...]:
+        """Names of the engines, in the plan's order."""
         return tuple(self.plan.engines)
 
     def of(self, engine: str) -> "Heard":
@@ -97,6 +98,7 @@ class Heard:
 
     @property
     def hours(self) -> float:
+        """Hours of sound without calls, over which false alerts are counted."""
         return float(self.negatives["seconds"].sum()) / 3600
 
     def found(self, rule: str = "found", **where: Any) -> Share:
@@ -105,6 +107,7 @@ class Heard:
         return Share(int(rows[rule].sum()), rows.height)
 
     def missed(self, rule: str = "found", **where: Any) -> Share:
+        """Share of calls missed: what found leaves of the same calls."""
         share = self.found(rule, **where)
         return Share(share.n - share.k, share.n)
 
@@ -120,7 +123,9 @@ class Heard:
         rng = np.random.default_rng(self.plan.seed)
         if not rows.height:
             return None
-        return fit(rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng)
+        return fit(
+            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng
+        )
 
     @cached_property
     def false_scores(self) -> np.ndarray:
@@ -220,8 +225,9 @@ def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
                 rate = one.false_alerts(rule, **where)
                 low, high = rate.interval
                 place = {key: where.get(key) if where else None for key in keys}
-                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all", **place,
-                             "hours": rate.hours, "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
+                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all",
+                             **place, "hours": rate.hours,
+                             "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
 
 

@@ -11,22 +11,28 @@ import warnings
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import yaml
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from listener.atomic_write import check_folder, own_folder, write_whole
 from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.lock import check_lock, kept_bank, lock_of, write_lock
+from listener.study.lock import LOCK, check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import PLAN, Plan
 from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial
 from listener.study.worker import run_chunk, run_prepared
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from listener.study.cluster import Cluster
 
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
@@ -37,7 +43,7 @@ def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, c
     """
     console = console or Console(stderr=True)
     try:
-        with stoppable(), (_Cluster(cluster) if cluster else _Cores(workers)) as compute:
+        with stoppable(), (_on_cluster(cluster) if cluster else _Cores(workers)) as compute:
             study = prepare(plan, out, console)
             with _alone(out):
                 return _work(study, out, compute, console)
@@ -52,7 +58,7 @@ def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Pat
         return out / TRIALS
     (out / PARTS).mkdir(exist_ok=True)
     chunks = list(study.design.chunks())
-    done = set(c.start for c in done_parts(out, chunks))
+    done = {c.start for c in done_parts(out, chunks)}
     todo = sorted((chunk for chunk in chunks if chunk.start not in done), key=study.design.turn)
     if done:
         console.print(f"{len(done)} of {len(chunks)} parts are there already", highlight=False)
@@ -85,6 +91,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
 
     Raises UserError for anything that is missing or wrong.
     """
+    check_folder(out, known_by=(LOCK,))
     design = Design(plan)
     probe = Study(design, Bank((), _nothing()))
     for name in design.engines:
@@ -93,16 +100,13 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         kept = kept_bank(out, plan)
         bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
     study = Study(design, bank)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written to: {error.strerror}; give another folder with --out") from None
+    own_folder(out, known_by=(LOCK,))
     lock = lock_of(study)
     check_lock(out, lock)
     if not kept:
         bank.save(out)
         # Frozen with absolute paths: the workers and a later look need no other file.
-        (out / PLAN).write_text(yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False), encoding="utf-8")
+        write_whole(out / PLAN, yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False))
     write_lock(out, lock)  # last: where it is, all is there
     return study
 
@@ -142,8 +146,7 @@ class _Cores:
             with signals_held(), quiet_tracker():
                 results = parallel(delayed(run_prepared)(str(out), made_ns, chunk) for chunk in todo)
             try:
-                for chunk, trials in results:
-                    yield chunk, trials
+                yield from results
             except TerminatedWorkerError:
                 raise UserError(f"{out}: a worker was killed, perhaps for want of memory; what is done is kept: run the "
                                 "same command again, or with fewer --workers") from None  # fmt: skip
@@ -152,13 +155,13 @@ class _Cores:
                     results.close()
 
 
-def _Cluster(address: str):  # imported only when it is asked for: dask takes a second
+def _on_cluster(address: str) -> "Cluster":  # imported only when it is asked for: dask takes a second
     from listener.study.cluster import Cluster
 
     return Cluster(address)
 
 
-def _nothing():
+def _nothing() -> "np.ndarray":
     import numpy as np
 
     return np.zeros(0, np.int16)

@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import soundfile
@@ -18,6 +19,9 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+
+if TYPE_CHECKING:
+    from piper import PiperVoice
 
 FRAME_S = 0.005
 TRIM_DB = 36.0
@@ -116,7 +120,7 @@ def _piper(name: str, text: str, pace: float) -> tuple[Samples, int]:
 
 
 @lru_cache(maxsize=2)
-def _piper_voice(package):
+def _piper_voice(package: Any) -> "PiperVoice":
     from piper import PiperVoice
 
     return PiperVoice.load(package.model_path(), config_path=package.config_path())

@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from listener.events import Alert, Call, PartlyHeard
+from listener.events import Alert, Call, PartlyHeard, confidence_text
 
 _BAR_CELLS = 10
 _NAMES = {"alert": "CALL HEARD", "partly_heard": "partly heard", "candidate": "candidate"}
@@ -32,7 +32,7 @@ def call_line(call: Call, channels: int) -> Text:
     line = Text(f"{clock(call.start_s):>10}  ")
     line.append(f"{_NAMES[call.kind]:<12}  ", style=_STYLES[call.kind])
     line.append(f"{call.phrase} {count}  ", style="bold" if isinstance(call, Alert) else "")
-    line.append(f"{bar(call.confidence)} {call.confidence:4.0%}")
+    line.append(f"{bar(call.confidence)} {confidence_text(call.confidence):>4}")
     if isinstance(call, Alert):
         line.append(f"  {call.raised_s - call.end_s:.2f} s after its last word", style="dim")
     if channels > 1:

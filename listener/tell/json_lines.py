@@ -10,6 +10,12 @@ def json_line(call: Call, file: str) -> str:
 
     Times are seconds from the file's first sample, to the millisecond. All of it is ASCII, so that any
     file name and any terminal will do.
+
+    >>> from listener.events import Alert
+    >>> words = (Hit("stop", 1.0, 1.4, 4.0), Hit("stop", 1.8, 2.2, 4.0))
+    >>> line = json_line(Alert(0, "stop", 2, 1.0, 2.2, 2.34, 0.97, "ear", words), "tower.wav")
+    >>> line[:96]
+    '{"kind": "alert", "file": "tower.wav", "channel": 0, "phrase": "stop", "repeats": 2, "start_s": '
     """
     return json.dumps(
         {
@@ -24,7 +30,8 @@ def json_line(call: Call, file: str) -> str:
             "confidence": round(call.confidence, 6),
             "engine": call.engine,
             "hits": [_hit(hit) for hit in call.hits],
-        }
+        },
+        allow_nan=False,
     )
 
 

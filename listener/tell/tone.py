@@ -35,7 +35,8 @@ def choose_output(settings: ToneSettings, monitored: list[str | int | None]) -> 
     Raises UserError when there is none, or when it is a device that is listened to and that was not allowed.
     """
     sd = sound_library()
-    wanted = int(settings.device) if str(settings.device).isdecimal() else settings.device
+    named = settings.device
+    wanted = int(named) if isinstance(named, str) and named.isdecimal() else named
     try:
         device = sd.query_devices(wanted, "output")
     except (ValueError, sd.PortAudioError) as error:

@@ -32,14 +32,20 @@ class Channel:
     """Follows one channel. tick() about ten times a second."""
 
     def __init__(
-        self, number: int, settings: Settings, own: ChannelSettings, capture: CaptureSupervisor, column: int, load: LoadEngine
+        self,
+        number: int,
+        settings: Settings,
+        own: ChannelSettings,
+        capture: CaptureSupervisor,
+        column: int,
+        load: LoadEngine,
     ) -> None:
         self.number, self.name = number, own.name
         self.capture, self.column = capture, column
         self.recogniser = Recogniser(settings, load, number, column)
         self.gaps = 0
-        self.strip: deque[Strip] = deque([], round(_STRIP_S / _STEP_S))
-        self.words: deque[WordHeard] = deque([], 200)
+        self.strip: deque[Strip] = deque(maxlen=round(_STRIP_S / _STEP_S))
+        self.words: deque[WordHeard] = deque(maxlen=200)
         self._last_word: Hit | None = None
         self.unacknowledged: dict[int, Shown] = {}
         self.last_alert: Shown | None = None
@@ -53,7 +59,7 @@ class Channel:
         self._state_since_unix_s = 0.0
         self._told: tuple[State, tuple[str, ...]] | None = None
         self._call_shown_s = self._partly_shown_s = -1e9
-        self._heard: deque[Call] = deque([], 20)
+        self._heard: deque[Call] = deque(maxlen=20)
         self._proof_due_s: float | None = None
         self.proof_unix_s = 0.0
         self._proof_told: object = None
@@ -214,7 +220,13 @@ class Channel:
         self._told = told
         return Change(self.state, reasons)
 
+    @property
+    def is_blind(self) -> bool:
+        """It does not hear now, whatever the state shows."""
+        return bool(self._since)
+
     def view(self) -> ChannelView:
+        """All that people see of the channel now, as an immutable value."""
         ring, health, recogniser = self.capture.ring, self._health, self.recogniser
         meter = health.meter if health else None
         return ChannelView(

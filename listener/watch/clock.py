@@ -7,18 +7,22 @@ from typing import Protocol
 class Clock(Protocol):
     """Tests put another in its place."""
 
-    def monotonic(self) -> float: ...
+    def monotonic(self) -> float:
+        """Seconds of the steady clock: never steps, zero has no meaning."""
 
-    def unix(self) -> float: ...
+    def unix(self) -> float:
+        """Seconds since 1970 UTC by the wall clock, which may step."""
 
 
 class SystemClock:
     """The computer's own."""
 
     def monotonic(self) -> float:
+        """time.monotonic()."""
         return time.monotonic()
 
     def unix(self) -> float:
+        """time.time()."""
         return time.time()
 
 
@@ -43,4 +47,5 @@ class JumpWatch:
         return True
 
     def is_worried(self, now_s: float) -> bool:
+        """Whether the wall clock stepped within the last hold_s; now_s is of the steady clock."""
         return now_s < self._until_s

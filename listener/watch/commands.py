@@ -7,12 +7,14 @@ import sys
 import threading
 from itertools import chain
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from listener.errors import UserError
-from listener.settings import Settings, read_settings
+from listener.errors import UsageError
+
+if TYPE_CHECKING:
+    from listener.settings import Settings
 
 ConfigFile = Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")]
 Folder = Annotated[Path | None, typer.Option(help="Folder of journal and clips, in place of the settings'.")]
@@ -24,7 +26,7 @@ def register(app: typer.Typer) -> None:
         app.command()(command)
 
 
-def state_folder(settings: Settings) -> Path:
+def state_folder(settings: "Settings") -> Path:
     """Where journal and clips go: the settings' folder, or the user's state folder (XDG)."""
     if settings.watch.folder:
         return settings.watch.folder
@@ -114,7 +116,7 @@ def journal(
         raise typer.Exit(1 if found else 0)
     for one in kind or ():
         if one not in KINDS:
-            raise UserError(f"--kind {one}: no such kind; choose from {', '.join(KINDS)}")
+            raise UsageError(f"--kind {one}: no such kind; choose from {', '.join(KINDS)}")
     query = Query(
         since=when(since) if since else None, until=when(until, end=True) if until else None, kinds=tuple(kind or ()),
         channel=channel, text=text, limit=last, newest_first=last is not None,
@@ -124,7 +126,7 @@ def journal(
         rows = iter(list(rows)[::-1])
     printers = {"lines": lambda rows: map(plain_line, rows), "csv": as_csv, "jsonl": as_json_lines}
     if format not in printers:
-        raise UserError(f"--format {format}: must be lines, csv or jsonl")
+        raise UsageError(f"--format {format}: must be lines, csv or jsonl")
     first = next(rows, None)
     if first is None:
         print("no rows like that", file=sys.stderr)
@@ -159,9 +161,11 @@ def recordings(
         list_recordings(folder, channel)
         return
     if out is None:
-        raise UserError("recordings --at needs --out FILE: the sound file to make")
+        raise UsageError("recordings --at needs --out FILE: the sound file to make")
     print(cut_out(folder, channel, at, before, after, out))
 
 
-def _settings(config: Path | None) -> Settings:
+def _settings(config: Path | None) -> "Settings":
+    from listener.settings import Settings, read_settings
+
     return read_settings(config) if config else Settings()

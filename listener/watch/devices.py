@@ -75,7 +75,9 @@ class _Listening:
 
 
 def _heading(d: InputDevice) -> Text:
-    return Text(f"{'*' if d.is_default else ' '} {d.number:>3}  {d.name}  ({d.system}, {d.inputs} inputs, {d.native_rate_hz} Hz)")
+    return Text(
+        f"{'*' if d.is_default else ' '} {d.number:>3}  {d.name}  ({d.system}, {d.inputs} inputs, {d.native_rate_hz} Hz)"
+    )
 
 
 def _inputs(numbers: list[int]) -> str:

@@ -1,13 +1,17 @@
 """Recordings for people: what there is, and a piece of it as a file of its own."""
 
+import io
 from datetime import UTC, datetime
 from pathlib import Path
 
 import soundfile
 
-from listener.errors import UserError
+from listener.atomic_write import check_new, write_new
+from listener.errors import UsageError, UserError
 from listener.keep.recording import channels, cut, mend, pieces
 from listener.keep.records import when
+
+_FORMATS = {".flac": "FLAC", ".wav": "WAV"}
 
 
 def list_recordings(folder: Path, channel: str | None) -> None:
@@ -23,6 +27,9 @@ def cut_out(folder: Path, channel: str | None, at: str, before_s: float, after_s
 
     Raises UserError when nothing was recorded then, or the file cannot be written.
     """
+    check_new(out)
+    if out.suffix.lower() not in _FORMATS:
+        raise UsageError(f"{out}: must be a .flac or .wav file")
     there = list(channels(folder))
     if channel is None:
         if len(there) != 1:
@@ -31,8 +38,7 @@ def cut_out(folder: Path, channel: str | None, at: str, before_s: float, after_s
     moment = datetime.fromisoformat(when(at)).timestamp()
     mend(folder)
     sound, rate_hz, began = cut(folder, channel, moment - before_s, moment + after_s)
-    try:
-        soundfile.write(out, sound, rate_hz, subtype="PCM_16")
-    except (soundfile.SoundFileError, OSError, ValueError, TypeError) as error:
-        raise UserError(f"{out}: cannot be written: {error}; name a .flac or .wav file in a folder that exists") from None
+    data = io.BytesIO()
+    soundfile.write(data, sound, rate_hz, format=_FORMATS[out.suffix.lower()], subtype="PCM_16")
+    write_new(out, data.getvalue())
     return f"{out}: {len(sound) / rate_hz:.2f} s of {channel}; {at} is at {moment - began:.2f} s"

@@ -38,7 +38,7 @@ class Publication:
         self._folder = folder
         self._clock = clock
         self._pending: deque[_Pending] = deque()
-        self._rows: deque[Row] = deque([], KEPT_ROWS)
+        self._rows: deque[Row] = deque(maxlen=KEPT_ROWS)
         self._order = threading.Lock()  # rows wait in the order of their ids
         self._fresh = threading.Condition()
         self.journal = Journal(folder, on_trouble, self._on_damage)
@@ -94,7 +94,7 @@ class Publication:
             return recent
         records = Records(self._folder)
         try:
-            return [row for row in records.rows(Query(after_id=cursor, before_id=oldest))] + recent
+            return list(records.rows(Query(after_id=cursor, before_id=oldest))) + recent
         finally:
             records.close()
 

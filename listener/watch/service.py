@@ -19,6 +19,7 @@ class Notifier:
         self._last_s = -1e9
 
     def ready(self, status: str) -> None:
+        """Tell the service manager that the station listens (READY=1)."""
         self._send(f"READY=1\nSTATUS={status}")
 
     def alive(self, now_s: float, status: str) -> None:
@@ -29,6 +30,7 @@ class Notifier:
             self._send(f"WATCHDOG=1\nSTATUS={status}")
 
     def stopping(self) -> None:
+        """Tell the service manager that this end is meant (STOPPING=1)."""
         self._send("STOPPING=1")
 
     def _send(self, text: str) -> None:

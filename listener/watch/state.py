@@ -66,8 +66,40 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True)
+class Work:
+    """The radio of a channel is being worked on: by whom, since when, until when (unix seconds).
+
+    ended_unix_s: None while it lasts. ended_by: who ended it, empty if its time was over.
+    """
+
+    id: int
+    channel: str
+    who: str
+    text: str
+    since_unix_s: float
+    until_unix_s: float
+    ended_unix_s: float | None = None
+    ended_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """Who took the watch, from whom, when, and what was open then: a line each."""
+
+    id: int
+    who: str
+    before: str
+    unix_s: float
+    points: tuple[str, ...]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelView:
-    """One channel at one moment."""
+    """One channel at one moment. because: why it is blind now, whatever the state is; empty while it listens.
+
+    work: on its radio, now or just ended. blind_seen_by: who said that they know of this blindness.
+    """
 
     number: int
     name: str
@@ -93,6 +125,13 @@ class ChannelView:
     proof_detail: str
     stream_s: float
     pids: dict[str, int]
+    work: Work | None = None
+    blind_seen_by: str = ""
+
+    @property
+    def is_worked_on(self) -> bool:
+        """Somebody works on its radio now."""
+        return self.work is not None and self.work.ended_unix_s is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +150,7 @@ class StationView:
     page: str
     version: str
     settings_fingerprint: str
+    hand_over: HandOver | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

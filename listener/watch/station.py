@@ -12,7 +12,7 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from listener.sound.capture import Source
 from listener.speech.engines import load_engine
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
+from listener.watch.duty import Duty
 from listener.watch.health import Reason
 from listener.watch.parts.capture import CaptureSupervisor, Gap
 from listener.watch.parts.disk import DiskWork
@@ -34,7 +35,7 @@ from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import Publication, unacknowledged
-from listener.watch.state import Shown, StationView
+from listener.watch.state import HandOver, Shown, StationView, Work
 
 TICK_S = 0.1
 _DAMAGE_TOLD_S = 3.0
@@ -58,7 +59,7 @@ class Station:
         self.settings, self.folder, self.record = settings, folder, record
         self.clock = clock or SystemClock()
         self._now_s, self._began_s = self.clock.monotonic(), self.clock.monotonic()
-        self._faults: deque[tuple[float, str]] = deque([], 20)
+        self._faults: deque[tuple[float, str]] = deque(maxlen=20)
         self._lock = threading.RLock()  # the state of the channels
         self._jumps = JumpWatch(settings.watch.supervision.clock_jump_s)
         self._damage_until_s = 0.0
@@ -72,6 +73,7 @@ class Station:
         self._journal("start", {"version": __version__, "fingerprint": self.fingerprint, "pid": os.getpid()})
         for words in without_proof(settings):
             self.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
+        self.duty = Duty(folder, [channel.name for channel in settings.watch.channels], self.clock, self._journal)
         self._make_channels(load, speed, rounds)
         self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
@@ -84,8 +86,8 @@ class Station:
     def _make_channels(self, load: LoadEngine, speed: float, rounds: int) -> None:
         own = self.settings.watch.channels
         groups: dict[object, list[ChannelSettings]] = {}
-        for channel in own:
-            groups.setdefault((channel.device, channel.rate_hz, channel.file), []).append(channel)
+        for wanted in own:
+            groups.setdefault((wanted.device, wanted.rate_hz, wanted.file), []).append(wanted)
         self.captures: list[CaptureSupervisor] = []
         places: dict[str, tuple[CaptureSupervisor, int]] = {}
         for members in groups.values():
@@ -107,6 +109,7 @@ class Station:
 
     @property
     def journal(self) -> Journal:
+        """The journal that the station writes to."""
         return self._rows.journal
 
     @property
@@ -153,6 +156,27 @@ class Station:
         open_ids = [shown.id for channel in self.snapshot().channels for shown in channel.unacknowledged]
         return sum(self.acknowledge(alert_id, who) for alert_id in open_ids)
 
+    def acknowledge_blind(self, who: str, channels: Iterable[str] | None = None) -> int:
+        """A person knows that these channels (all that are, by default) are blind; gives of how many that was new."""
+        with self._lock:
+            blind = [channel.name for channel in self.channels if channel.is_blind]
+            return self.duty.acknowledge_blind([c for c in blind if channels is None or c in channels], who)
+
+    def begin_work(self, channel: str, who: str, minutes: int, text: str = "") -> Work:
+        """Somebody works on a channel's radio. Calls are told as ever. Raises UserError for what cannot be."""
+        with self._lock:
+            return self.duty.begin_work(channel, who, minutes, text)
+
+    def end_work(self, channel: str, who: str) -> bool:
+        """It is done before its time; gives False if there was none."""
+        with self._lock:
+            return self.duty.end_work(channel, who)
+
+    def take_watch(self, who: str, text: str = "") -> HandOver:
+        """Somebody takes the watch: journalled with what is open now. It acknowledges nothing."""
+        with self._lock:
+            return self.duty.take(who, text, self._look())
+
     def add(self, kind: str, about: int, body: dict[str, Any], channel: str | None = None) -> Row:
         """Journal what a person did about an alert: kind "note", "mark" or "step"."""
         if kind not in ("note", "mark", "step"):
@@ -191,6 +215,7 @@ class Station:
                 if change := channel.decide(self._now_s, unix_s, common):
                     reasons = [asdict(reason) for reason in change.reasons]
                     self._journal("state", {"state": change.state.value, "reasons": reasons}, channel=channel.name)
+            self.duty.tick([channel.name for channel in self.channels if channel.is_blind])
             self.tone.tick(self._now_s)
             self._view = self._look()
 
@@ -330,7 +355,7 @@ class Station:
             unix_s=unix_s,
             uptime_s=self.clock.monotonic() - self._began_s,
             cursor=self.cursor,
-            channels=tuple(channel.view() for channel in self.channels),
+            channels=tuple(self.duty.on(channel.view()) for channel in self.channels),
             faults=tuple(self._faults),
             journal_trouble=self.journal.trouble,
             tone_trouble=self.tone.trouble,
@@ -339,5 +364,6 @@ class Station:
             page=self.page,
             version=__version__,
             settings_fingerprint=self.fingerprint,
+            hand_over=self.duty.hand_over,
         )
 

@@ -22,7 +22,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=18.0, help="time budget for the fit (default %(default)s)")
     parser.add_argument("--steps", type=int, default=Plan.steps, help="at most this many steps")
     parser.add_argument("--batch", type=int, default=Plan.batch)
-    parser.add_argument("--gpus", type=int, default=1, help="that many GPUs of this machine, each with --batch lines a step")
+    parser.add_argument(
+        "--gpus", type=int, default=1, help="that many GPUs of this machine, each with --batch lines a step"
+    )
     parser.add_argument("--workers", type=int, default=Plan.workers)
     parser.add_argument("--noise-rows", type=int, default=600, help="noises of 20 s rendered beforehand")
     parser.add_argument("--pause-after", type=float, default=math.inf, help="seconds; then run the same again to go on")
@@ -40,7 +42,9 @@ def main() -> None:
         Plan(), minutes=args.minutes, steps=args.steps, batch=args.batch, workers=args.workers, seed=args.seed,
         teacher_weight=args.teacher_weight,
     )
-    path = train(args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after)
+    path = train(
+        args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after
+    )
     logging.info("wrote %s", path)
 
 

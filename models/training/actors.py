@@ -111,7 +111,7 @@ def build(game: Game, tell: Telling, out: Path, pack_s: float = 300.0) -> None:
 
 def _write(out: Path, name: str, some: list[Clip], aligner: cut.Aligner, ration: Ration) -> int:
     """A pack of lines, and beside their rows the rows of the words in them. Returns how many words."""
-    rows = []
+    rows: list[tuple[str, float, float, str, str, str, str, str, int]] = []
     for clip, start_s in zip(some, write_pack(out, name, some), strict=True):
         audio = np.round(clip.samples * 32767).astype(np.int16)
         for word, first_s, seconds in cut_out(aligner, ration, audio, clip.line.text, clip.voice):

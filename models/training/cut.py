@@ -49,9 +49,12 @@ class Aligner:
         ]
 
 
-def takes(sentences: Iterable[tuple[str, np.ndarray, str]], wanted: set[str]) -> dict[tuple[str, str], list[np.ndarray]]:
+def takes(
+    sentences: Iterable[tuple[str, np.ndarray, str]], wanted: set[str]
+) -> dict[tuple[str, str], list[np.ndarray]]:
     """(speaker, int16 audio, text) of sentences -> float32 takes by (word, speaker)."""
-    aligner, found = Aligner(), {}
+    aligner = Aligner()
+    found: dict[tuple[str, str], list[np.ndarray]] = {}
     for speaker, audio, text in sentences:
         if not wanted & set(text.split()):
             continue

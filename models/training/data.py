@@ -229,7 +229,8 @@ class Composer:
         rng = np.random.default_rng([seed, number])
         engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
         speaker = self.speakers[engine][rng.choice(len(self.speakers[engine]), p=self.odds[engine])]
-        line, words = np.zeros(self.samples, np.int16), []
+        line = np.zeros(self.samples, np.int16)
+        words: list[tuple[str, ...]] = []
         if rng.random() < 0.03:
             return Example(line, words, engine)
         floor = rng.random() < FLOOR_SHARE
@@ -256,7 +257,7 @@ class Composer:
         takes = self.takes[clip.engine, clip.voice, clip.text]
         times = counts[rng.choice(len(counts), p=odds)]
         same = rng.random() < 0.5
-        return [clip, *(clip if same else _pick(rng, takes) for _ in range(times - 1))]
+        return [clip, *(clip if same else _pick(rng, takes) for _ in range(int(times) - 1))]
 
 
 def add_floor(line: np.ndarray, start: int, end: int, rng: np.random.Generator) -> None:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import argparse
 import logging
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
@@ -26,6 +26,7 @@ import yaml
 from listener.events import Alert, Candidate, Event
 from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import load_engine
+from listener.speech.spotter import Engine
 from models.training import cut, devset, report
 from models.training.data import Corpus, load
 from models.training.hear import Heard, hear
@@ -64,10 +65,10 @@ class Material:
 
 # --- one recording ----------------------------------------------------------
 
-_engines: dict[tuple, object] = {}
+_engines: dict[tuple[object, ...], Engine] = {}
 
 
-def _engine(settings: Settings):
+def _engine(settings: Settings) -> Engine:
     key = settings.engine, settings.ear, tuple(p.words for p in settings.phrases)
     if key not in _engines:
         _engines[key] = load_engine(settings)
@@ -85,7 +86,7 @@ def judge_call(trial: devset.Trial, settings: Settings) -> Row:
     heard = hear(trial.audio, settings, _engine(settings))
     start_s, end_s = trial.words[0][0], trial.words[-1][1]
 
-    def split(events: list[Event]) -> tuple[list[Event], list[Event]]:
+    def split(events: list[Event]) -> tuple[list[Alert | Candidate], list[Alert | Candidate]]:
         calls = [e for e in events if isinstance(e, Alert | Candidate)]
         on = [e for e in calls if e.start_s < end_s and e.end_s > start_s]
         return on, [e for e in calls if e not in on]
@@ -105,7 +106,7 @@ def judge_call(trial: devset.Trial, settings: Settings) -> Row:
     )  # fmt: skip
 
 
-def _confidences(events: list[Event]) -> str:
+def _confidences(events: Sequence[Alert | Candidate]) -> str:
     return " ".join(f"{e.confidence:.3f}" for e in events)
 
 
@@ -149,8 +150,9 @@ def _too_little(settings: Settings, negative: devset.Negative) -> list[Row]:
 _whisper: dict[Path, PlainWhisper] = {}
 
 
-def _written(model: Path, trial: devset.Trial) -> list[Row]:
+def _written(model: Path | None, trial: devset.Trial) -> list[Row]:
     """Whisper's plain transcription: found when the phrase is written three times or more."""
+    assert model is not None, "the part whisper names its model"
     if model not in _whisper:
         _whisper[model] = PlainWhisper(model)
     text, spent_s = _whisper[model].text(trial.audio)
@@ -192,7 +194,9 @@ def people(material: Material) -> Iterator[devset.Trial]:
     takes = devset.threes(devset.clip_takes(corpus), crowd["phrases"], crowd["seed"])
     yield from calls(material, "people", takes, [crowd])
     sentences = (
-        (f"an4/{c.voice}", corpus.audio[c.start : c.start + c.length], c.text) for c in corpus.clips if c.kind == "sentence"
+        (f"an4/{c.voice}", corpus.audio[c.start : c.start + c.length], c.text)
+        for c in corpus.clips
+        if c.kind == "sentence"
     )
     (words,) = parts["words"]
     yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])

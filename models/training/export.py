@@ -7,6 +7,7 @@ import hashlib
 import json
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -27,7 +28,7 @@ class _Step(nn.Module):
         super().__init__()
         self.net = net
 
-    def forward(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor):
+    def forward(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor) -> Any:
         return self.net.step(features, position, known, keys, values)
 
 

@@ -14,6 +14,7 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -79,7 +80,9 @@ class Lexicon:
 
     def rivals(self, said: Tensor, count: int, near_share: float, generator: torch.Generator) -> Tensor:
         """Numbers of words to tell the said ones from: look-alikes of theirs, and others at random."""
-        near = torch.tensor(sorted({other for word in set(said.tolist()) for other in self.near[word]}), dtype=torch.long)
+        near = torch.tensor(
+            sorted({other for word in set(said.tolist()) for other in self.near[word]}), dtype=torch.long
+        )
         near = near[torch.randperm(len(near), generator=generator)[: round(count * near_share)]]
         return torch.cat([near, torch.randint(len(self.words), (count - len(near),), generator=generator)])
 
@@ -105,9 +108,9 @@ class Batches(IterableDataset):
         words = [[self.lexicon.index[w] for w in e.words] for e in examples]
         return {
             "audio": torch.from_numpy(np.stack([e.audio for e in examples])),
-            "phones": torch.tensor(sum(phones, [])),
+            "phones": torch.tensor(list(chain.from_iterable(phones))),
             "phone_counts": torch.tensor([len(p) for p in phones]),
-            "words": torch.tensor(sum(words, []), dtype=torch.long),
+            "words": torch.tensor(list(chain.from_iterable(words)), dtype=torch.long),
             "word_counts": torch.tensor([len(w) for w in words]),
         }
 
@@ -174,6 +177,7 @@ class Fit:
         """
         with torch.no_grad(), torch.autocast(self.device.type, torch.bfloat16):
             start = torch.zeros(len(clean), dtype=torch.long, device=self.device)
+            assert self.teacher is not None
             felt = self.teacher.encode(self.features(clean), start, whole=True)
         with torch.autocast(self.device.type, torch.bfloat16):
             echo = self.net.echo(trunk)

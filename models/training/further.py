@@ -36,7 +36,8 @@ log = logging.getLogger("further")
 
 PLAN = replace(
     Plan(), seconds=5.0, batch=28, rate_trunk=1.5e-4, rate_heads=4e-4, rivals=1000, average=0.99, warm_steps=25, workers=0,
-    shares={"amazon_queen": 0.34, "steel_sky": 0.16, "real": 0.25, "kokoro": 0.09, "espeak": 0.07, "hibari": 0.03, "flite": 0.03, "festival": 0.03},
+    shares={"amazon_queen": 0.34, "steel_sky": 0.16, "real": 0.25, "kokoro": 0.09, "espeak": 0.07,
+            "hibari": 0.03, "flite": 0.03, "festival": 0.03},
 )  # fmt: skip
 
 
@@ -74,7 +75,9 @@ def _matrices(stored: dict[str, np.ndarray]) -> list[np.ndarray]:
 def embeddings(folder: Path, words: Lexicon) -> Tensor:
     """(words, query): every word of the lexicon as the ear's text encoder sees it."""
     with np.load(folder / "rivals.npz") as file:
-        known = dict(zip((tuple(way.split()) for way in file["phones"]), file["embedded"].astype(np.float32), strict=True))
+        known = dict(
+            zip((tuple(way.split()) for way in file["phones"]), file["embedded"].astype(np.float32), strict=True)
+        )
     text = open_session(folder / "text.onnx")
     return torch.from_numpy(np.stack([known[w] if w in known else embed(text, w) for w in words.words]))
 

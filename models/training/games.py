@@ -114,7 +114,7 @@ class SteelSky:
         self._data = (package / self.FOLDER / "sky.dsk").read_bytes()
 
     def entries(self) -> Iterator[Entry]:
-        """The table: a count; then number (16 bits), offset (23 bits and one that says: in sixteens), size (22 bits and flags)."""
+        """The table: a count; then number (16 bits), offset (23 bits, one that says: in sixteens), size (22 bits, flags)."""
         (count,) = struct.unpack_from("<I", self._table)
         for at in range(4, 4 + 8 * count, 8):
             number = int.from_bytes(self._table[at : at + 2], "little")

@@ -40,7 +40,9 @@ def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
     events += monitor.finish()
     spent_s = time.process_time() - began
     others = [s for s in SENSITIVITIES if s != settings.sensitivity]
-    heard = {s: _judged(hits, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others}
+    heard = {
+        s: _judged(hits, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others
+    }
     return Heard({settings.sensitivity: events, **heard}, spent_s)
 
 

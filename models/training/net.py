@@ -13,6 +13,7 @@ vocabulary is open.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import torch
@@ -142,7 +143,7 @@ class Ear(nn.Module):
             x = block(x, mask)
         return self.norm(x)
 
-    def step(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor):
+    def step(self, features: Tensor, position: Tensor, known: Tensor, keys: Tensor, values: Tensor) -> Any:
         """One chunk of a stream: what is exported and shipped.
 
         features (1, 2*chunk+3, 160); position (1,) of the chunk's first frame; known (1,)

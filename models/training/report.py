@@ -46,7 +46,9 @@ def srt_lines(rows: list[Row]) -> str:
     lines = [f"Half of the calls are found at (SRT): {srt(rows, 'ear')}."]
     if of(rows, "sphinx"):
         among = {r.speaker + r.condition for r in of(rows, "sphinx", "voices")}
-        lines.append(f"On the recordings that sphinx heard too: ear {srt(rows, 'ear', among)}, sphinx {srt(rows, 'sphinx', among)}.")
+        lines.append(
+            f"On the recordings that sphinx heard too: ear {srt(rows, 'ear', among)}, sphinx {srt(rows, 'sphinx', among)}."
+        )
     return "\n".join(lines)
 
 
@@ -64,7 +66,10 @@ def gate_table(rows: list[Row]) -> str:
                 if np.isfinite(r.spent_s):
                     spent[r.engine][0] += r.spent_s
                     spent[r.engine][1] += r.seconds
-    lines = [f"| who | condition | calls | found by default | found with {other} | only by default | only with {other} |", "|---" * 7 + "|"]
+    lines = [
+        f"| who | condition | calls | found by default | found with {other} | only by default | only with {other} |",
+        "|---" * 7 + "|",
+    ]
     for (group, condition), some in pairs.items():
         n = len(some)
         ours, others = (rate(sum(pair[i] for pair in some), n) for i in (0, 1))
@@ -93,7 +98,12 @@ def calibration_lines(rows: list[Row]) -> str:
     mine = of(rows, "ear", *CALLS, SPEECH, NOISE)
     lines = []
     for name, (table, error) in (("alerts", reliability(mine, level)), ("alerts and candidates", reliability(mine))):
-        lines += [f"Of {name}: expected calibration error {error:.3f}", "", "| mean confidence | right | calls |", "|---" * 3 + "|"]
+        lines += [
+            f"Of {name}: expected calibration error {error:.3f}",
+            "",
+            "| mean confidence | right | calls |",
+            "|---" * 3 + "|",
+        ]
         lines += [f"| {c:.2f} | {g:.2f} | {n} |" for c, g, n in table] + [""]
     return "\n".join(lines).strip()
 

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -59,12 +60,13 @@ def _short(value: object) -> object:
 
 def read(path: Path) -> list[Row]:
     """Rows of a CSV file written by ``write``."""
-    kinds = {f.name: {"int": int, "float": float, "str": str}[str(f.type)] for f in fields(Row)}
+    kinds: dict[str, Any] = {f.name: {"int": int, "float": float, "str": str}[str(f.type)] for f in fields(Row)}
     with open(path, newline="") as file:
-        return [
-            Row(**{k: float("nan") if kinds[k] is float and v == "" else kinds[k](v) for k, v in row.items()})
-            for row in csv.DictReader(file)
-        ]
+        return [Row(**{k: _value(kinds[k], v) for k, v in row.items()}) for row in csv.DictReader(file)]
+
+
+def _value(kind: type, text: str) -> Any:
+    return float("nan") if kind is float and text == "" else kind(text)
 
 
 def rate(found: int, trials: int) -> str:
@@ -150,7 +152,10 @@ def alike_table(rows: list[Row], engine: str = "ear") -> str:
     mine = of(rows, engine, ALIKE)
     kinds = dict.fromkeys((r.phrase, r.speaker.split("/")[0]) for r in mine)
     conditions = [c for c in ORDER if any(r.condition == c for r in mine)]
-    lines = ["| phrase | what is said | recordings | " + " | ".join(conditions) + " |", "|---" * (3 + len(conditions)) + "|"]
+    lines = [
+        "| phrase | what is said | recordings | " + " | ".join(conditions) + " |",
+        "|---" * (3 + len(conditions)) + "|",
+    ]
     for phrase, said in kinds:
         some = [r for r in mine if r.phrase == phrase and r.speaker.split("/")[0] == said]
         by = {c: [int(r.false > 0) for r in some if r.condition == c] for c in conditions}
@@ -165,7 +170,10 @@ def sensitivity_table(rows: list[Row], engine: str = "ear") -> str:
     groups = [g for g in CALLS if any(r.group == g for r in calls)]
     shown = [(g, c) for g in groups for c in ("quiet", "10 dB", "0 dB")]
     heads = [f"{g}, {c}: missed" for g, c in shown]
-    lines = ["| sensitivity | " + " | ".join(heads) + " | false alerts per phrase-hour |", "|---" * (2 + len(heads)) + "|"]
+    lines = [
+        "| sensitivity | " + " | ".join(heads) + " | false alerts per phrase-hour |",
+        "|---" * (2 + len(heads)) + "|",
+    ]
     for name, suffix in (("cautious", "_cautious"), ("balanced", ""), ("eager", "_eager")):
         cells = []
         for group, condition in shown:
@@ -203,7 +211,9 @@ def _hours(rows: list[Row]) -> float:
     return sum(r.seconds for r in rows) / 3600
 
 
-def reliability(rows: list[Row], alerts_from: float = 0.0, bins: int = 10) -> tuple[list[tuple[float, float, int]], float]:
+def reliability(
+    rows: list[Row], alerts_from: float = 0.0, bins: int = 10
+) -> tuple[list[tuple[float, float, int]], float]:
     """Calls by confidence: (mean confidence, share right, count) a bin, and the expected calibration
     error (Naeini et al. 2015). ``alerts_from``: only calls of at least this confidence."""
     told = [(r.confidence, 1) for r in rows if r.group in CALLS and r.confidence > 0]

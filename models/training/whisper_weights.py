@@ -66,4 +66,4 @@ def encoder_arrays(path: Path) -> dict[str, np.ndarray]:
 def save_encoder(model: Path, path: Path) -> None:
     """Write only the encoder's arrays, half precision: a third of the model file."""
     arrays = {name: values.astype(np.float16) for name, values in encoder_arrays(model).items()}
-    np.savez(path, **arrays)
+    np.savez(path, **arrays)  # type: ignore[arg-type]  # the names are those of the network, none is allow_pickle

@@ -74,7 +74,9 @@ def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m models.training.words", description=__doc__)
-    parser.add_argument("--real", type=Path, required=True, help="folder with clips.csv (file, start_s, seconds, speaker, text)")
+    parser.add_argument(
+        "--real", type=Path, required=True, help="folder with clips.csv (file, start_s, seconds, speaker, text)"
+    )
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     log.info("%d words", cut_words(parser.parse_args().real))
 

@@ -52,7 +52,11 @@ def once(text: str) -> str:
     bare = [letters(w) for w in words]
     for start in range(1, len(words)):
         again = all(bare[i] == bare[i - start] for i in range(start, len(words) - 1))
-        if again and bare[-1 - start].startswith(bare[-1]) and (words[start - 1][-1] in ".!?" or len(words) > 2 * start):
+        if (
+            again
+            and bare[-1 - start].startswith(bare[-1])
+            and (words[start - 1][-1] in ".!?" or len(words) > 2 * start)
+        ):
             return " ".join(words[:start])
     return text
 

@@ -89,11 +89,57 @@ def test_labels_made_by_hand_start_a_drill(folder: Path) -> None:
     (folder / "hand.txt").write_text("10.0\t11.8\tcall: launcher two\nnonsense\n13.0\t13.0\taction: tower: pressed\n")
     done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
     assert done.exit_code == 0
-    assert "hand.txt:2: expected start, end and text with tabs between; skipped" in done.stderr
-    assert "hand.txt: 1 line skipped, 2 labels read" in done.stderr
+    assert "hand.txt: line 2: expected start, end and text with tabs between; skipped" in done.stderr
+    assert "hand.txt: 2 labels read" in done.stderr
     drill = read_drill(folder / "hand.yaml")
     assert [(call.caller, call.checked) for call in drill.calls] == [("launcher two", True), ("", False)]
     assert drill.actions[0].at_s == 13.0
+
+
+LABELS_THAT_DO_NOT_FIT = """2.0\t3.0\tcall: one
+2.0\t2.5\tword: suspend
+2.4\t3.0\tword: suspend
+2.5\t4.0\tcall: over the first
+5.0\t6.0\tcall: point-length words
+5.0\t5.0\tword: suspend
+5.2\t5.4\tword: suspend
+5.5\t5.9\tword: suspend
+7.0\t8.0\tcall: two words only
+7.0\t7.2\tword: suspend
+7.4\t7.6\tword: suspend
+50.0\t99.0\tcall: too late
+9.0\t9.5\t[nobody] call: elsewhere
+500.0\t500.0\taction: tower: pressed
+70.0\t71.0\ttraffic: deck: x
+"""
+
+
+@pytest.mark.parametrize("coding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_labels_that_do_not_fit_are_left_out_and_the_draft_can_be_scored(folder: Path, coding: str) -> None:
+    (folder / "hand.txt").write_text(LABELS_THAT_DO_NOT_FIT, encoding=coding)
+    done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
+    assert done.exit_code == 0, done.output
+    assert done.stderr.splitlines() == [
+        "hand.txt: call at 2.00 s: its words overlap or last no time; kept without them",
+        "hand.txt: call at 5.00 s: its words overlap or last no time; kept without them",
+        "hand.txt: call at 2.50 s: overlaps the call before it; left out",
+        "hand.txt: call at 7.00 s: 2 words are marked and a call has 3; kept without them",
+        "hand.txt: call at 9.00 s: no recording is named 'nobody'; there are: launch; left out",
+        "hand.txt: and 3 more; 8 in all",
+    ]
+    callers = [call.caller for call in read_drill(folder / "hand.yaml").calls if call.checked]
+    assert callers == ["one", "point-length words", "two words only"]
+    run("--json", "hand.yaml")
+
+
+def test_a_thousand_bad_lines_are_told_in_a_few(folder: Path) -> None:
+    (folder / "hand.txt").write_text("nonsense\n" * 1000 + "2\t4\tcall: x\n")
+    done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "hand.txt", "--out", "hand.yaml"])
+    assert done.exit_code == 0 and len(done.stderr.splitlines()) == 7
+    assert "hand.txt: and 995 more; 1000 in all" in done.stderr
+    (folder / "none.csv").write_text("x" * 140_000)
+    done = CliRunner().invoke(app, ["drill", "new", "launch.wav", "--labels", "none.csv", "--out", "none.yaml"])
+    assert isinstance(done.exception, UserError) and "none.csv: holds no label that can be read" in str(done.exception)
 
 
 def test_every_channel_becomes_a_track(folder: Path) -> None:
@@ -128,8 +174,10 @@ def test_drills_add_up_to_a_record(folder: Path) -> None:
     with pytest.raises(UserError, match="is there twice"):
         run("record", "one.json", "drill.yaml")
     (folder / "bad.json").write_text("{}\n")
-    with pytest.raises(UserError, match="line 1 is no result of 'listener drill --json'"):
-        run("record", "bad.json")
+    done = CliRunner().invoke(app, ["drill", "record", "bad.json", "drill.yaml", "none.yaml"])
+    assert done.exit_code == 1 and "1 of 2 (9 to 91 %)" in done.stdout  # the good one is in it all the same
+    told = [line.split(": ")[1] for line in done.stderr.splitlines() if line.startswith("listener: ")]
+    assert told == ["bad.json", "none.yaml"]
 
 
 def test_help_lists_the_commands(folder: Path) -> None:

@@ -1,10 +1,12 @@
 """The debrief: one file, true to the score, that prints on two pages."""
 
 import base64
+import html
 import io
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -19,6 +21,7 @@ from listener.drill.debrief import cautions, clock, debrief_html, headline
 from listener.drill.hear import HeardTrack, hear
 from listener.drill.score import DrillScore, score
 from listener.drill.script import drill_settings, read_drill
+from listener.tell.cautions import DRILL
 from tests.drill.exercise import RATE_HZ, call_at, write_wav
 from tests.fakes import BurstEngine
 
@@ -135,9 +138,18 @@ def test_the_same_drill_gives_the_same_page(six, page: str) -> None:
     assert debrief_html(*six) == page
 
 
+def test_the_usual_cautions_are_in_the_page_and_no_confidence_is_100_per_cent(six) -> None:
+    found, tracks = six
+    sure = [replace(x, event=replace(x.event, confidence=1.0)) for x in found.false_alerts]
+    page = debrief_html(replace(found, false_alerts=type(found.false_alerts)(sure)), tracks)
+    assert all(html.escape(line) in page for line in DRILL)
+    assert "confidence 99%" in page and "(99% sure)" in page
+    assert not re.search(r"confidence 100|100% sure", page)
+
+
 def test_the_cautions_fit_the_drill(six, tmp_path) -> None:
     said = list(cautions(six[0]))
-    assert said[0].startswith("Advisory only")
+    assert said[0].startswith("Advisory and not certified")
     assert any("Six calls cannot rate" in line and "44 to 97 %" in line for line in said)
     assert not any("synthetic" in line.lower() or "checked" in line for line in said)
     drill, _ = scored(tmp_path, call_at(5.0), 20.0, synthetic=True, calls=[{"at_s": "find it"}, {"at_s": 5.2}])

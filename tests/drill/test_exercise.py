@@ -34,7 +34,7 @@ def done(tmp_path_factory) -> tuple[dict, str, float]:
         }
     )
     (folder / "drill.yaml").write_text(drill_text(drill))
-    one_core = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+    one_core = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
     code = "import sys; from listener.cli import main; sys.argv[0] = 'listener'; main()"
     words = ["drill", "--json", "drill.yaml", "--out", "drill.html"]
     before = resource.getrusage(resource.RUSAGE_CHILDREN)

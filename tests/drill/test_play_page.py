@@ -23,8 +23,21 @@ def test_what_a_trainee_does_on_the_page_is_scored(tmp_path, need):
     need(CHROMIUM is not None, "Chromium (apt install chromium)")
     (tmp_path / "launch.flac").write_bytes((REPO / "recordings_synthetic" / "suspend_clean_1.flac").read_bytes())
     (tmp_path / "drill.yaml").write_text(DRILL)
-    (tmp_path / "tower.yaml").write_text(yaml.safe_dump({"watch": {"page": {"port": 0}, "steps": ["tension released"], "least_free_mb": 1}}))
-    command = [sys.executable, "-m", "listener", "drill", "play", str(tmp_path / "drill.yaml"), "--who", "ann", "--no-tone", "--plain"]
+    (tmp_path / "tower.yaml").write_text(
+        yaml.safe_dump({"watch": {"page": {"port": 0}, "steps": ["tension released"], "least_free_mb": 1}})
+    )
+    command = [
+        sys.executable,
+        "-m",
+        "listener",
+        "drill",
+        "play",
+        str(tmp_path / "drill.yaml"),
+        "--who",
+        "ann",
+        "--no-tone",
+        "--plain",
+    ]
     program = subprocess.Popen(command, cwd=REPO, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         address = re.match(r"page: (http://127\.0\.0\.1:\d+/)", program.stderr.readline())[1]
@@ -42,12 +55,20 @@ def test_what_a_trainee_does_on_the_page_is_scored(tmp_path, need):
     assert program.returncode == 0 and "2 actions added" in out, err
     played = yaml.safe_load((tmp_path / "drill_played.yaml").read_text())
     seen, step = played["actions"]
-    assert (seen["who"], seen["what"]) == ("ann", "acknowledged") and (step["who"], step["what"]) == ("bo", "tension released")
+    assert (seen["who"], seen["what"]) == ("ann", "acknowledged") and (step["who"], step["what"]) == (
+        "bo",
+        "tension released",
+    )
     scored = subprocess.run(
-        [sys.executable, "-m", "listener", "drill", "--json", str(tmp_path / "drill_played.yaml")], cwd=REPO, capture_output=True, text=True
+        [sys.executable, "-m", "listener", "drill", "--json", str(tmp_path / "drill_played.yaml")],
+        cwd=REPO,
+        capture_output=True,
+        text=True,
     )
     assert scored.returncode == 0, scored.stderr
     (call,) = yaml.safe_load(scored.stdout)["calls"]
     delays = {(a["who"], a["what"]): a["delay_s"] for a in call["actions"]}
     # A second on the page before the key, and what the program and the browser take.
-    assert 1.0 <= delays["ann", "acknowledged"] < 4.0 and delays["bo", "tension released"] > delays["ann", "acknowledged"]
+    assert (
+        1.0 <= delays["ann", "acknowledged"] < 4.0 and delays["bo", "tension released"] > delays["ann", "acknowledged"]
+    )

@@ -109,7 +109,10 @@ def test_recordings_change_file_with_the_hour_and_are_found_by_time(tmp_path):
         part = (sound[second * RATE_HZ : (second + 1) * RATE_HZ] / 32768).astype(np.float32)
         recorder.write(part, second * RATE_HZ, HOUR - 3 + second)
     recorder.close()
-    assert [p.name for p in sorted(tmp_path.glob("Launch/*.flac"))] == ["20300317T175957000000Z.flac", "20300317T180000000000Z.flac"]
+    assert [p.name for p in sorted(tmp_path.glob("Launch/*.flac"))] == [
+        "20300317T175957000000Z.flac",
+        "20300317T180000000000Z.flac",
+    ]
     read, rate_hz, began = cut(tmp_path, "Launch", HOUR - 1.5, HOUR + 1.25)
     np.testing.assert_array_equal(read, sound[round(1.5 * RATE_HZ) : round(4.25 * RATE_HZ)])
     assert (rate_hz, began) == (RATE_HZ, HOUR - 1.5)
@@ -121,7 +124,7 @@ def test_a_gap_starts_a_new_piece_at_its_true_time(tmp_path):
     recorder.write((one / 32768).astype(np.float32), 0, HOUR)
     recorder.write((two / 32768).astype(np.float32), 10 * RATE_HZ, HOUR + 10)
     recorder.close()
-    first, second = pieces(tmp_path)
+    _first, second = pieces(tmp_path)
     assert (second.at, second.sample, second.unix_s) == (2 * RATE_HZ, 10 * RATE_HZ, HOUR + 10)
     read, _, began = cut(tmp_path, "Launch", HOUR + 9, HOUR + 11)
     np.testing.assert_array_equal(read, two[:RATE_HZ])

@@ -169,7 +169,7 @@ def test_damage_found_at_the_start_is_set_aside_and_what_reads_is_saved(tmp_path
     read = [body.get("text") for body in bodies(tmp_path)]
     assert read.count(None) == 1  # the fault that tells of it
     assert len(read) > 150, "most of 200 rows lie on other pages"
-    fault = [b for b in bodies(tmp_path, kinds=("fault",))][0]
+    fault = bodies(tmp_path, kinds=("fault",))[0]
     assert fault["what"] == "journal_damaged" and "rows were saved" in fault["detail"]
     ids = [row.id for row in Records(tmp_path).rows()]
     assert ids == sorted(set(ids))
@@ -208,13 +208,21 @@ def test_a_changed_a_missing_and_an_added_row_are_found(tmp_path):
 
 def test_rows_are_found_by_time_kind_channel_text_and_cursor(journal, tmp_path):
     for i in range(6):
-        journal.append("alert" if i % 2 else "gap", {"n": i, "word": "Kestrel" if i == 3 else ""}, f"C{i % 3}", unix_s=1_800_000_000 + 60 * i)
+        journal.append(
+            "alert" if i % 2 else "gap",
+            {"n": i, "word": "Kestrel" if i == 3 else ""},
+            f"C{i % 3}",
+            unix_s=1_800_000_000 + 60 * i,
+        )
     fill(journal, 1)
     assert [b["n"] for b in bodies(tmp_path, kinds=("alert",))] == [1, 3, 5]
     assert [b["n"] for b in bodies(tmp_path, channel="C1")] == [1, 4]
     assert [b["n"] for b in bodies(tmp_path, text="kestrel")] == [3]
     assert [b["n"] for b in bodies(tmp_path, after_id=4, kinds=("alert", "gap"))] == [4, 5]
-    assert [b["n"] for b in bodies(tmp_path, since=when("2027-01-15T08:01:00"), until=when("2027-01-15T08:03"))] == [1, 2]
+    assert [b["n"] for b in bodies(tmp_path, since=when("2027-01-15T08:01:00"), until=when("2027-01-15T08:03"))] == [
+        1,
+        2,
+    ]
     assert [b["n"] for b in bodies(tmp_path, kinds=("gap",), limit=1, newest_first=True)] == [4]
 
 

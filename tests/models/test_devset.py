@@ -20,7 +20,10 @@ RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 
 def _takes(count: int) -> devset.Takes:
     rng = np.random.default_rng(1)
-    return {("stop", f"voice/{who}"): [rng.normal(0, 0.1, 8000 + 100 * i).astype(np.float32) for i in range(count)] for who in "ab"}
+    return {
+        ("stop", f"voice/{who}"): [rng.normal(0, 0.1, 8000 + 100 * i).astype(np.float32) for i in range(count)]
+        for who in "ab"
+    }
 
 
 def _jets() -> list[np.ndarray]:
@@ -53,7 +56,11 @@ def test_each_crowd_recording_is_in_one_call_only():
 def test_what_is_too_little_is_said_so():
     takes = {**_takes(4), ("stock", "voice/a"): _takes(2)["stop", "voice/a"]}
     made = list(devset.too_little(takes, "stop", ["stock"], [10.0], _jets(), 1))
-    assert [n.source for n in made] == ["stop: stock, three times/voice/a", "stop: stop, twice/voice/a", "stop: stop, twice/voice/b"]
+    assert [n.source for n in made] == [
+        "stop: stock, three times/voice/a",
+        "stop: stop, twice/voice/a",
+        "stop: stop, twice/voice/b",
+    ]
     assert {n.condition for n in made} == {"10 dB"}
 
 
@@ -94,7 +101,18 @@ def test_the_manifest_names_what_is_heard():
     assert parts["voices"][0]["phrases"] == ["suspend"]
     assert {None, 10, 5, 0, -5} <= set(parts["voices"][0]["snr_db"])
     assert parts["noise"]["hours"] >= 1
-    seeds = [plan["seed"] for plan in (*parts["voices"], *parts["people"], *parts["words"], parts["shouts"], parts["speech"], parts["noise"], parts["alike"])]
+    seeds = [
+        plan["seed"]
+        for plan in (
+            *parts["voices"],
+            *parts["people"],
+            *parts["words"],
+            parts["shouts"],
+            parts["speech"],
+            parts["noise"],
+            parts["alike"],
+        )
+    ]
     assert len(set(seeds)) == len(seeds)
 
 
@@ -102,7 +120,9 @@ def test_shouts_are_found_by_their_phrase_and_each_is_one_call(tmp_path):
     """A recording is named after what is said in it; the one take is said three times."""
     (tmp_path / "Pilot").mkdir()
     tone = 0.3 * np.sin(2 * np.pi * 400 * np.arange(16_000) / 16_000)
-    soundfile.write(tmp_path / "Pilot" / "Standclear.ogg", np.concatenate([np.zeros(8000), tone, np.zeros(8000)]), 16_000)
+    soundfile.write(
+        tmp_path / "Pilot" / "Standclear.ogg", np.concatenate([np.zeros(8000), tone, np.zeros(8000)]), 16_000
+    )
     takes = devset.shouts(tmp_path, {"Pilot": ["stand clear"]})
     ((key, (take,)),) = takes.items()
     assert key == ("stand clear", "shout/Pilot")

@@ -96,7 +96,10 @@ def test_rows_come_back_from_the_file_as_they_were_and_more_are_added(tmp_path):
 
 
 def test_the_calls_table_by_hand():
-    rows = [_row(found=f, condition=c, phrase=p) for f, c, p in ((1, "quiet", "stop"), (0, "0 dB", "stop"), (1, "quiet", "go"))]
+    rows = [
+        _row(found=f, condition=c, phrase=p)
+        for f, c, p in ((1, "quiet", "stop"), (0, "0 dB", "stop"), (1, "quiet", "go"))
+    ]
     assert calls_table(rows).splitlines() == [
         "| who | phrase | calls | quiet | 0 dB |",
         "|---|---|---|---|---|",

@@ -11,12 +11,12 @@ from tests.parts import need_python
 torch = need_python("torch", "the train extra")
 need_python("onnx", "the train extra")
 
-from listener.speech.network import Network, open_session, read_info, shipped_model  # noqa: E402
-from models.training.augment import FeatureMaker  # noqa: E402
-from models.training.data import Clip, Composer, Corpus, transcribe  # noqa: E402
-from models.training.export import load_net  # noqa: E402
-from models.training.fit import Batches, Lexicon  # noqa: E402
-from models.training.further import PLAN, Further, embeddings, net_of  # noqa: E402
+from listener.speech.network import Network, open_session, read_info, shipped_model
+from models.training.augment import FeatureMaker
+from models.training.data import Clip, Composer, Corpus, transcribe
+from models.training.export import load_net
+from models.training.fit import Batches, Lexicon
+from models.training.further import PLAN, Further, embeddings, net_of
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 
@@ -54,12 +54,16 @@ def corpus() -> Corpus:
 def test_the_upper_blocks_and_heads_learn_and_nothing_below_them(corpus, tmp_path) -> None:
     net, words = net_of(shipped_model()), Lexicon([transcribe(w)[0] for w in ("stop", "step", "go", "hold")])
     before = {name: values.clone() for name, values in net.state_dict().items()}
-    plan = PLAN.__class__(**{**PLAN.__dict__, "batch": 2, "seconds": 2.0, "rivals": 4, "warm_steps": 1, "rate_heads": 3e-3})
+    plan = PLAN.__class__(
+        **{**PLAN.__dict__, "batch": 2, "seconds": 2.0, "rivals": 4, "warm_steps": 1, "rate_heads": 3e-3}
+    )
     fit = Further(net, plan, words, embeddings(shipped_model(), words), blocks=1)
     batches = Batches(Composer(corpus, plan.seconds, plan.shares), words, plan, 0)
     losses = [fit.train_step(batches.batch(n), None, 0.0)[0] for n in range(8)]
     assert np.mean(losses[-2:]) < np.mean(losses[:2])
     fit.save(tmp_path / "ear.pt")
     after = load_net(torch.load(tmp_path / "ear.pt", weights_only=True)).state_dict()
-    changed = {n for n in before if not n.startswith(("text.", "echo.")) and not torch.allclose(before[n], after[n], atol=1e-3)}
+    changed = {
+        n for n in before if not n.startswith(("text.", "echo.")) and not torch.allclose(before[n], after[n], atol=1e-3)
+    }
     assert changed and all(n.startswith(("blocks.5.", "norm.", "phones.", "words.", "word_blank.")) for n in changed)

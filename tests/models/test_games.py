@@ -11,8 +11,8 @@ from tests.parts import need_python
 
 need_python("wordfreq", "the train extra")
 
-from models.training.games import AmazonQueen, SteelSky  # noqa: E402
-from models.training.writer import letters  # noqa: E402
+from models.training.games import AmazonQueen, SteelSky
+from models.training.writer import letters
 
 
 def _tone(seconds: float) -> np.ndarray:
@@ -50,7 +50,9 @@ def test_recordings_come_at_16_khz_and_those_too_short_or_long_do_not(queen) -> 
 
 def test_the_script_has_a_line_for_each_sentence_of_its_own(queen) -> None:
     """A byte of length may stand before a line and look like a letter; "*" and digits begin a new recording."""
-    lines = queen({"A.DOG": b"\0\0;Close the hatch!*03It leaks.\0\x07\0EWho said that?\0", "A.PCX": b"\0Not a line\0"}).script()
+    lines = queen(
+        {"A.DOG": b"\0\0;Close the hatch!*03It leaks.\0\x07\0EWho said that?\0", "A.PCX": b"\0Not a line\0"}
+    ).script()
     assert {lines[letters(t)] for t in ("close the hatch", "it leaks", "who said that")} == {
         "Close the hatch!", "It leaks.", "Who said that?",
     }  # fmt: skip

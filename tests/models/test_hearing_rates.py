@@ -57,7 +57,13 @@ def _interval(rows: list[Row]) -> tuple[float, float, str]:
 
 @pytest.mark.parametrize(
     "phrase, snr_db, at_least",
-    [("suspend", None, 0.80), ("suspend", 5.0, 0.80), ("suspend", -5.0, 0.80), ("stop", 10.0, 0.45), ("stop", 0.0, 0.65)],
+    [
+        ("suspend", None, 0.80),
+        ("suspend", 5.0, 0.80),
+        ("suspend", -5.0, 0.80),
+        ("stop", 10.0, 0.45),
+        ("stop", 0.0, 0.65),
+    ],
 )
 def test_calls_are_found(takes, turbine, phrase, snr_db, at_least):
     """The lower end of the interval: twenty calls of twenty allow 0.84, eighteen 0.70, fourteen 0.48.

@@ -38,7 +38,14 @@ def _steps(data: bytes) -> list[tuple[bytes, int, int]]:
     """(literals, distance, length) that make the data; the last one has no copy."""
     steps, plain, at = [], bytearray(), 0
     while at < len(data):
-        length = next((n for n in (9, 5, 3) if at >= 1 and len(data) - at > n and data[at : at + n] in data[max(0, at - 200) : at + n - 1]), 0)
+        length = next(
+            (
+                n
+                for n in (9, 5, 3)
+                if at >= 1 and len(data) - at > n and data[at : at + n] in data[max(0, at - 200) : at + n - 1]
+            ),
+            0,
+        )
         if length:
             start = data.rindex(data[at : at + length], max(0, at - 200), at + length - 1)
             steps.append((bytes(plain), at - start, length))
@@ -67,7 +74,10 @@ def _packed(data: bytes) -> bytes:
     return rnc.MAGIC + len(data).to_bytes(4, "big") + bytes(9) + b"\1" + packer.bytes()
 
 
-@given(st.lists(st.sampled_from([b"ab", b"launch", b"\0\0\0\0\0", b"xyz", b"\xff"]), max_size=60).map(b"".join) | st.binary(max_size=200))
+@given(
+    st.lists(st.sampled_from([b"ab", b"launch", b"\0\0\0\0\0", b"xyz", b"\xff"]), max_size=60).map(b"".join)
+    | st.binary(max_size=200)
+)
 def test_what_was_packed_comes_out_again(data: bytes) -> None:
     assert rnc.unpack(_packed(data)) == data
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 pytest.importorskip("wordfreq", reason="the [train] extra is not installed")
 
-from models.training import corpus, texts  # noqa: E402
+from models.training import corpus, texts
 
 
 def test_every_drill_word_is_listed_once_and_can_be_pronounced():

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 pytest.importorskip("soxr", reason="soxr is not installed")
 
-from models.training import corpus, texts, voices  # noqa: E402
+from models.training import corpus, texts, voices
 
 
 def listed(engine):

@@ -33,7 +33,11 @@ def folder(tmp_path, espeak):
 
 def test_the_long_words_of_a_sentence_are_cut_in_order_and_in_their_place(folder) -> None:
     assert words.cut_words(folder) >= 8
-    rows = [row for row in data.rows_of(folder / data.WORDS) if row["speaker"] == data.rows_of(folder / "clips.csv")[0]["speaker"]]
+    rows = [
+        row
+        for row in data.rows_of(folder / data.WORDS)
+        if row["speaker"] == data.rows_of(folder / "clips.csv")[0]["speaker"]
+    ]
     said = [row["text"] for row in rows]
     assert said == [w for w in TEXT.split() if w in said] and {"please", "stop", "engine", "seven"} <= set(said)
     starts = [float(row["start_s"]) for row in rows]

@@ -56,7 +56,9 @@ def test_equal_error_of_two_normal_laws():
     assert equal_error(curve) == pytest.approx(0.158655, abs=0.002)
 
 
-@pytest.mark.parametrize("k, n, low, high", [(0, 100, 0, 0.03699), (1, 100, 0.00177, 0.05449), (5, 100, 0.02154, 0.11175)])
+@pytest.mark.parametrize(
+    "k, n, low, high", [(0, 100, 0, 0.03699), (1, 100, 0.00177, 0.05449), (5, 100, 0.02154, 0.11175)]
+)
 def test_wilson_values(k, n, low, high):
     assert share_interval(k, n) == pytest.approx((low, high), abs=6e-6)
 
@@ -96,7 +98,9 @@ def test_newcombes_paired_interval_on_his_own_example():
     assert paired_interval(36, 12, 2, 0) == pytest.approx((0.0569, 0.3404), abs=5e-5)
 
 
-spans = st.lists(st.tuples(st.integers(0, 40), st.integers(1, 6)).map(lambda s: (s[0] / 4, (s[0] + s[1]) / 4)), max_size=5)
+spans = st.lists(
+    st.tuples(st.integers(0, 40), st.integers(1, 6)).map(lambda s: (s[0] / 4, (s[0] + s[1]) / 4)), max_size=5
+)
 
 
 @settings(max_examples=150)

@@ -138,7 +138,9 @@ def test_squelch_swallows_the_opening_and_ends_with_a_burst():
     x = sine(1000, 2.0)
     y = Squelch(opening_s=0.05, tail_s=0.1, tail_dbov=-20.0).apply(x, RATE, rng())
     assert not y[: round(0.05 * RATE)].any()
-    np.testing.assert_array_equal(y[round(0.06 * RATE) : round(1.89 * RATE)], x[round(0.06 * RATE) : round(1.89 * RATE)])
+    np.testing.assert_array_equal(
+        y[round(0.06 * RATE) : round(1.89 * RATE)], x[round(0.06 * RATE) : round(1.89 * RATE)]
+    )
     assert rms_dbov(y[-round(0.1 * RATE) :]) == pytest.approx(-20.0, abs=0.01)
 
 

@@ -87,7 +87,9 @@ def test_a_short_piece_is_noise_too():
     assert draw("static", 0, 0.01).shape == (160,)
 
 
-@pytest.mark.parametrize(("kind", "seconds", "says"), [("hail", 1.0, "unknown kind; choose one of turbine"), ("white", 0.0, "no samples")])
+@pytest.mark.parametrize(
+    ("kind", "seconds", "says"), [("hail", 1.0, "unknown kind; choose one of turbine"), ("white", 0.0, "no samples")]
+)
 def test_impossible_requests_are_refused_in_one_line(kind, seconds, says):
     with pytest.raises(UserError, match=says):
         noise(kind, seconds, RATE, np.random.default_rng(0))

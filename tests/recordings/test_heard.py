@@ -60,7 +60,10 @@ def results(request) -> Results:
     if not promise.all_clips:
         clips = [clip for clip in clips if loud_enough(clip) and clip is not EXERCISE]
     jobs = [
-        (FOLDER / clip["file"], Settings(engine=request.param, gate=gate, phrases=(PhraseSettings(words=clip["phrase"]),)))
+        (
+            FOLDER / clip["file"],
+            Settings(engine=request.param, gate=gate, phrases=(PhraseSettings(words=clip["phrase"]),)),
+        )
         for gate in ((GateSettings(), "off") if promise.all_clips else (Settings().gate,))
         for clip in clips
     ]

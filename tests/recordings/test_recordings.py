@@ -53,7 +53,9 @@ class Parts:
     outside: np.ndarray
 
 
-def taken_apart(audio: np.ndarray, said: dict, rng: np.random.Generator, opening_s: float = 0.0, tail_s: float = 0.0) -> Parts:
+def taken_apart(
+    audio: np.ndarray, said: dict, rng: np.random.Generator, opening_s: float = 0.0, tail_s: float = 0.0
+) -> Parts:
     """The noise's gain is fitted where nobody speaks; `said`: words, noise and band of this audio at 16 kHz.
 
     opening_s, tail_s: squelch edges, which are neither this noise nor speech.
@@ -122,7 +124,9 @@ def test_the_exercise_is_traffic_with_calls_in_it():
     assert 8 * 60 <= EXERCISE["seconds"] <= 10 * 60
     kinds = [t["kind"] for t in EXERCISE["transmissions"]]
     assert len(EXERCISE["calls"]) == kinds.count("call") == 6
-    for call, sent in zip(EXERCISE["calls"], (t for t in EXERCISE["transmissions"] if t["kind"] == "call"), strict=True):
+    for call, sent in zip(
+        EXERCISE["calls"], (t for t in EXERCISE["transmissions"] if t["kind"] == "call"), strict=True
+    ):
         assert sent["start_s"] < call["start_s"] < call["end_s"] < sent["end_s"]
     assert {"ready_call", "wind_check", "read_back", "said_once", "said_twice", "talk"} <= set(kinds)
     assert all(t["snr_db"] is None or t["snr_db"] >= 5 for t in EXERCISE["transmissions"] if t["kind"] == "call")

@@ -52,7 +52,7 @@ def test_saying_nothing_is_worth_nothing():
 
 def test_no_trade_off_without_calls_or_without_sound():
     for targets, room in (([], 10), ([1.0], 0)):
-        with pytest.raises(ValueError):
+        with pytest.raises(ValueError, match="needs calls"):
             det(targets, [], room)
 
 

@@ -57,7 +57,7 @@ def test_every_setting_in_the_shipped_files_is_explained_beside_or_above_it(name
         ("phrases: [{words: stop, min_gap_s: 2, max_gap_s: 1}]", "phrases.0: min_gap_s (2) must be less than max_gap_s (1)"),
         ("gate: {aggressiveness: 4}", "gate.aggressiveness: must be at most 3 (it is 4)"),
         ("gate: sometimes", "gate: must be off, or a group of settings (it is 'sometimes')"),
-        ("phrases: [{words: stop", "line 1: not valid YAML"),
+        ("phrases: [{words: stop", "not valid YAML: "),
         ("just words", "expected settings such as 'engine: sphinx', found 'just words'"),
     ],
 )  # fmt: skip

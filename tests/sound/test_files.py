@@ -1,5 +1,9 @@
 """Any format libsndfile reads comes in as float32 in +-1, channel by channel, as a stream."""
 
+import os
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -71,3 +75,87 @@ def test_a_wav_written_to_a_pipe_does_not_know_its_length_and_is_whole(tmp_path)
     data[4:8] = data[40:44] = b"\xff\xff\xff\xff"  # RIFF and data sizes
     path.write_bytes(data)
     assert len(read(path)) == 20_000
+
+
+@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "W64", "RF64", "AIFF", "AU", "FLAC", "OGG", "MP3"])
+def test_a_file_that_was_cut_off_is_told(tmp_path, kind):
+    path = tmp_path / "cut"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 80_000), 8_000, format=kind)
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) * 3 // 4])
+    with pytest.raises(UserError, match="cut: broke off after"):
+        read(path)
+    path.write_bytes(data)
+    assert len(read(path)) == pytest.approx(80_000, abs=2_500)
+
+
+def test_a_w64_longer_than_4_gigabytes_that_is_whole_is_not_called_cut(tmp_path):
+    """The header's sizes have 64 bits; a sparse file has them all."""
+    path = tmp_path / "long.w64"
+    soundfile.write(path, tone(8_000), 8_000, subtype="PCM_16")
+    with open_recording(path) as recording:
+        assert recording._cut_off() == ""
+    data = bytearray(path.read_bytes())
+    extra = 5 * 2**30
+    data[16:24] = (len(data) + extra).to_bytes(8, "little")
+    at = data.index(b"data") + 16
+    data[at : at + 8] = (int.from_bytes(data[at : at + 8], "little") + extra).to_bytes(8, "little")
+    path.write_bytes(data)
+    with open_recording(path) as recording:
+        assert "its header promises 5,3" in recording._cut_off()
+    os.truncate(path, len(data) + extra)
+    with open_recording(path) as recording:
+        assert recording._cut_off() == ""
+
+
+def socket_at(path: Path) -> None:
+    socket.socket(socket.AF_UNIX).bind(str(path))
+
+
+@pytest.mark.parametrize(
+    "make, said",
+    [
+        (os.mkfifo, "is a pipe and no file"),
+        (os.mkdir, "is a directory; name the sound files in it"),
+        (socket_at, "is a socket and no file"),
+        (lambda path: os.symlink("/dev/zero", path), "is a device and no file"),
+        (lambda path: os.symlink(path.name, path), "cannot be opened: Too many levels of symbolic links"),
+    ],
+)
+def test_what_is_no_plain_file_is_told_and_not_waited_for(tmp_path, monkeypatch, make, said):
+    monkeypatch.chdir(tmp_path)  # a socket's path may not be long
+    make(Path("odd.wav"))
+    with pytest.raises(UserError, match=f"odd.wav: {said}"):
+        read(Path("odd.wav"))
+
+
+@pytest.mark.parametrize("name", ["sound.raw", os.fsdecode(b"caf\xe9.wav"), "sound", "日本.vox"])
+def test_the_contents_say_what_it_is_and_not_the_name(tmp_path, name):
+    soundfile.write(tmp_path / "a.wav", tone(8_000), 8_000)
+    (tmp_path / "a.wav").rename(tmp_path / name)
+    assert len(read(tmp_path / name)) == 20_000
+
+
+def test_a_name_that_no_file_can_have_is_a_line(tmp_path):
+    for name, said in (("x" * 300, "File name too long"), ("a\0b", "embedded null byte")):
+        with pytest.raises(UserError, match=f"cannot be opened: {said}"):
+            read(tmp_path / name)
+
+
+def test_a_span_of_a_file_is_read_where_it_is(tmp_path):
+    soundfile.write(tmp_path / "a.flac", tone(8_000, 2), 8_000)
+    with open_recording(tmp_path / "a.flac") as recording:
+        assert np.array_equal(recording.span(5_000, 5_100), read(tmp_path / "a.flac")[5_000:5_100])
+        assert recording.span(19_990, 99_000).shape == (10, 2) and recording.span(50_000, 60_000).shape == (0, 2)
+
+
+def test_the_mp3_decoders_own_remarks_stay_off_the_terminal(tmp_path):
+    path = tmp_path / "cut.mp3"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 80_000), 8_000)
+    path.write_bytes(path.read_bytes()[:5_000])
+    bare = f"import soundfile; soundfile.read({str(path)!r})"
+    noisy = subprocess.run([sys.executable, "-c", bare], capture_output=True, text=True)
+    assert "Xing" in noisy.stderr  # or this test shows nothing
+    done = subprocess.run([sys.executable, "-m", "listener", "replay", path], capture_output=True, text=True)
+    told, totals = done.stderr.splitlines()
+    assert told.startswith(f"listener: {path}: broke off after") and totals.startswith("1 file, ")

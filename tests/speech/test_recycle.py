@@ -62,7 +62,7 @@ def test_utterances_are_short_and_overlap():
 
 
 def test_restart_forgets():
-    one, peaks = spotter()
+    one, _peaks = spotter()
     one.restart(0)
     one.feed(np.ones(100, np.float32))
     one.restart(RATE_HZ)

@@ -1,6 +1,8 @@
 """The sphinx engine for real, on words spoken by espeak-ng."""
 
 import subprocess
+from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from listener.monitor import Monitor
 from listener.settings import PhraseSettings, Settings
 from listener.speech.engines import load_engine
 from listener.speech.sphinx_front import ChannelMean, NoiseFloor
-from listener.speech.sphinx_spotter import score
+from listener.speech.sphinx_spotter import _Utterance, load, score
 
 SUSPEND = ("S", "AH", "S", "P", "EH", "N", "D")
 
@@ -135,3 +137,24 @@ def test_the_channel_s_mean_is_followed_to_its_true_value():
         mean.follow(320)
     followed, own = (np.array(d.get_cmn(True).split(","), float) for d in decoders)
     assert np.abs(followed - own).max() < 0.25
+
+
+@dataclass(frozen=True)
+class Segment:
+    """As the decoder tells one."""
+
+    word: str
+    start_frame: int
+    end_frame: int
+    prob: float
+
+
+def test_a_segment_that_ends_before_it_starts_is_no_word():
+    """What the decoder has left of an earlier utterance; it once ended a whole file with a math domain error."""
+    utterance = load(Settings(engine="sphinx"))
+    heard = _Utterance(utterance._ways)
+    heard.begin(0)
+    word = Segment("way0 ", 20, 79, 1.0)
+    heard._decoder = SimpleNamespace(seg=lambda: [Segment("way0 ", 90, 80, 1.0), Segment("way0 ", 5, 60, 0.0), word])
+    (hit,) = heard._hits()
+    assert (hit.start_s, hit.end_s) == pytest.approx((0.2, 0.8))

@@ -20,7 +20,11 @@ def speech_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two speakers say "suspend" (labelled word by word) and one talks, with Audacity labels."""
     folder = tmp_path_factory.mktemp("speech")
     clips = {c["file"]: c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"]}
-    for name, file in (("ann", "suspend_clean_2.flac"), ("bob", "suspend_clean_4.flac"), ("cat", "not_talk_clean.flac")):
+    for name, file in (
+        ("ann", "suspend_clean_2.flac"),
+        ("bob", "suspend_clean_4.flac"),
+        ("cat", "not_talk_clean.flac"),
+    ):
         samples, rate_hz = soundfile.read(RECORDINGS / file, dtype="float32")
         soundfile.write(folder / f"{name}.wav", samples, rate_hz)
         rows = [f"{w['start_s']}\t{w['end_s']}\t{w['text']}\n" for w in clips[file]["words"]]
@@ -28,7 +32,7 @@ def speech_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture()
+@pytest.fixture
 def small(speech_folder: Path) -> dict[str, Any]:
     """A plan as plain values: 12 calls in two noises at two SNRs, and 40 s of talk."""
     return {

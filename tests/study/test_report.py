@@ -61,13 +61,24 @@ def test_every_plot_the_issue_of_detection_needs_is_there(result):
 
 def test_the_page_states_what_is_needed_to_repeat_it(result):
     lock = load_result(result).lock
-    for fact in (lock["plan_sha256"], lock["bank_sha256"], lock["models_sha256"]["sphinx"], "seed 1", "P.56", "noises:\n- turbine"):
+    for fact in (
+        lock["plan_sha256"],
+        lock["bank_sha256"],
+        lock["models_sha256"]["sphinx"],
+        "seed 1",
+        "P.56",
+        "noises:\n- turbine",
+    ):
         assert fact in page(result)
 
 
 def test_tables_are_the_same_in_the_page_and_beside_it(result):
     inside = dict(re.findall(r'download="(.*?)" href="data:text/csv;base64,(.*?)"', page(result)))
-    assert set(inside) == {path.name for path in (result / "tables").iterdir()} >= {"summary.csv", "calls.csv", "false_alarms.csv"}
+    assert (
+        set(inside)
+        == {path.name for path in (result / "tables").iterdir()}
+        >= {"summary.csv", "calls.csv", "false_alarms.csv"}
+    )
     for name, data in inside.items():
         assert base64.b64decode(data) == (result / "tables" / name).read_bytes()
 
@@ -125,7 +136,10 @@ def test_other_settings_on_the_same_sounds_are_compared_call_by_call(once, resul
     run_study(plan_from(values, "plan"), tmp_path / "deaf", workers=1)
     path, frame = compare(result, tmp_path / "deaf", tmp_path / "out")
     assert "They differ in: settings of sphinx. Both heard the same sounds" in path.read_text()
-    assert re.findall(r"<h2>(.*?)</h2>", path.read_text())[:2] == ["Differences in calls missed", "sphinx: missed calls against noise"]
+    assert re.findall(r"<h2>(.*?)</h2>", path.read_text())[:2] == [
+        "Differences in calls missed",
+        "sphinx: missed calls against noise",
+    ]
     row = frame.row(0, named=True)
     found = load_result(result).of("sphinx").found()
     assert (row["measure"], row["condition"], row["b"]) == ("calls missed", "all", 1.0)
@@ -164,7 +178,9 @@ def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_p
     other = tmp_path / "other"
     shutil.copytree(result, other)
     plan = (other / "plan.yaml").read_text()
-    (other / "plan.yaml").write_text(plan.replace("  sphinx:\n    engine", "  one:\n    engine: sphinx\n  two:\n    engine"))
+    (other / "plan.yaml").write_text(
+        plan.replace("  sphinx:\n    engine", "  one:\n    engine: sphinx\n  two:\n    engine")
+    )
     with pytest.raises(UserError, match="none of the same name to compare"):
         compare(result, other, tmp_path / "out")
     (other / TRIALS).unlink()

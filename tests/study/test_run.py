@@ -35,7 +35,9 @@ def test_every_trial_is_a_row_once_and_every_parameter_a_column(once):
     rows = pl.read_parquet(folder / TRIALS)
     assert rows["index"].to_list() == list(range(4 + 2 * 2 * 4))
     assert rows["kind"].to_list() == ["negative"] * 4 + ["call"] * 16
-    assert {"engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "sii", "sti", "level_dbov"} <= set(rows.columns)
+    assert {"engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "sii", "sti", "level_dbov"} <= set(
+        rows.columns
+    )
     assert rows["failed"].is_null().all() and not (folder / PARTS).exists()
     calls = rows.filter(pl.col("kind") == "call")
     assert set(calls["speaker"]) == {"ann", "bob"} and calls["score"].is_not_null().any()
@@ -90,7 +92,7 @@ def test_stopped_again_and_again_in_every_way_it_loses_nothing_and_leaves_nobody
     done: dict[str, int] = {}
     for end, said in ((term, STOPPED), (ctrl_c, STOPPED), (kill_a_worker, KILLED), (psutil.Popen.kill, None)):
         process = psutil.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True, start_new_session=True)
-        wait_for(lambda: len(parts(out)) > len(done), process)
+        wait_for(lambda before=len(done): len(parts(out)) > before, process)
         family = process.children(recursive=True)
         end(process)
         status, last = process.wait(20), process.stderr.read().splitlines(keepends=True)[-1:]

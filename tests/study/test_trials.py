@@ -1,5 +1,6 @@
 """One trial: a pure function of (plan, index), judged one to one, with failures told as failures."""
 
+import itertools
 from dataclasses import replace
 from math import inf
 
@@ -22,13 +23,13 @@ from tests.fakes import CALIBRATION, BurstEngine, bursts
 SETTINGS = settings_from({"gate": "off"}, "test")
 
 
-@pytest.fixture()
+@pytest.fixture
 def study(small) -> Study:
     plan = plan_from(small, "plan")
     return Study(Design(plan), build(plan))
 
 
-@pytest.fixture()
+@pytest.fixture
 def loud_study(study, monkeypatch) -> Study:
     """The study with an engine that takes every loud burst for the word."""
     monkeypatch.setattr(trials, "load_engine", lambda settings: BurstEngine())
@@ -50,7 +51,7 @@ def test_chunks_cover_any_design_in_a_bounded_number(count, hours, kinds):
     design = Design(plan)
     chunks = list(design.chunks())
     assert chunks[0].start == 0 and chunks[-1].stop == design.sounds
-    assert all(a.stop == b.start for a, b in zip(chunks, chunks[1:])) and len(chunks) <= 501
+    assert all(a.stop == b.start for a, b in itertools.pairwise(chunks)) and len(chunks) <= 501
 
 
 def test_half_of_the_work_is_half_of_the_calls_and_half_of_the_talk(small):
@@ -89,7 +90,9 @@ def test_speech_stands_over_the_noise_by_what_the_plan_says(study):
         said = np.concatenate([study.bank.sound(c) for c in study.bank.takes("suspend", "ann")])
         speech, under, _ = _stems(plan, study.bank, slot, np.pad(said, 8000))
         inside = [band_pass(stem, RATE_HZ, *plan.band_hz) for stem in (speech, under)]
-        assert active_level_dbov(inside[0], RATE_HZ) - rms_dbov(inside[1]) == pytest.approx(slot.condition.snr_db, abs=0.05)
+        assert active_level_dbov(inside[0], RATE_HZ) - rms_dbov(inside[1]) == pytest.approx(
+            slot.condition.snr_db, abs=0.05
+        )
 
 
 def test_the_call_lies_where_the_truth_says(study):

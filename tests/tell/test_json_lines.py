@@ -49,7 +49,9 @@ def test_the_bar_has_ten_cells(share, shown):
 
 
 def test_the_console_says_in_words_what_was_heard():
-    assert call_line(ALERT, 1).plain == "    0:12.3  CALL HEARD    suspend x3  ██████████  98%  0.25 s after its last word"
+    assert (
+        call_line(ALERT, 1).plain == "    0:12.3  CALL HEARD    suspend x3  ██████████  98%  0.25 s after its last word"
+    )
     partly = PartlyHeard(1, "suspend", 3, 12.31, 13.8, 17.0, 0.4, "ear", HITS[:2])
     assert "partly heard  suspend 2 of 3" in call_line(partly, 1).plain
 

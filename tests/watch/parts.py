@@ -64,7 +64,12 @@ def settings(tmp_path: Path, channels: list[dict[str, Any]], **watch: Any) -> Se
     if not word.exists():
         t = np.arange(16_000 * 2 // 5) / 16_000
         save(word, (0.5 * np.sin(2 * np.pi * 500 * t)).astype(np.float32), 16_000)
-    given = {"channels": channels, "proof": {"words": {"suspend": word}}, "tone": {"enabled": False}, "least_free_mb": 1}
+    given = {
+        "channels": channels,
+        "proof": {"words": {"suspend": word}},
+        "tone": {"enabled": False},
+        "least_free_mb": 1,
+    }
     for key, value in watch.items():
         given[key] = {**given[key], **value} if isinstance(given.get(key), dict) else value
     return Settings.model_validate({"watch": given})
@@ -153,7 +158,9 @@ class SoundServer:
 def sound_server(folder: Path, sinks: list[str]) -> Iterator[SoundServer]:
     """Start the server with these lines, each an ALSA device of its name."""
     folder.mkdir(parents=True, exist_ok=True)
-    devices = "".join(f'pcm.{s} {{ type pulse device "{s}.monitor" }}\npcm.{s}_out {{ type pulse device "{s}" }}\n' for s in sinks)
+    devices = "".join(
+        f'pcm.{s} {{ type pulse device "{s}.monitor" }}\npcm.{s}_out {{ type pulse device "{s}" }}\n' for s in sinks
+    )
     (folder / "asoundrc").write_text(f"</usr/share/alsa/alsa.conf>\n{devices}")
     lines = [f"load-module module-native-protocol-unix socket={folder / 'native'} auth-anonymous=1"]
     lines += [

@@ -1,5 +1,6 @@
 """The real program: `listener watch` as a service manager, a terminal and a technician see it."""
 
+import itertools
 import os
 import re
 import signal
@@ -129,8 +130,12 @@ def test_kill_9_of_everything_leaves_the_shown_call_in_the_journal_and_it_stays_
     again = command("watch", "--config", config)
     try:
         first = [next(again.stdout) for _ in range(2)]
-        assert "start: version" in first[0] and first[0][:23] > shown[:23], "the rows of the first watch are not told again"
-        assert re.search("  Launch +CALL HEARD", first[1]), "a call that nobody acknowledged is shown again, before BLIND"
+        assert "start: version" in first[0] and first[0][:23] > shown[:23], (
+            "the rows of the first watch are not told again"
+        )
+        assert re.search("  Launch +CALL HEARD", first[1]), (
+            "a call that nobody acknowledged is shown again, before BLIND"
+        )
     finally:
         again.send_signal(signal.SIGTERM)
         again.communicate(timeout=20)
@@ -173,7 +178,7 @@ def test_the_service_manager_is_told_ready_alive_and_stopping(config, manager, m
     process.send_signal(signal.SIGTERM)
     process.communicate(timeout=20)
     assert told[0].startswith("READY=1")
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) < 1.5
+    assert max(b - a for a, b in itertools.pairwise(times)) < 1.5
     assert "STATUS=Launch " in told[-1]
     manager.settimeout(2)
     rest = []

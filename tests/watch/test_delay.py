@@ -74,7 +74,15 @@ class Players:
     """Hands sound to the server in time with the clock, 10 ms at a time; began_s: when the first sample was due."""
 
     def __init__(self, server: SoundServer, sounds: dict[str, np.ndarray]) -> None:
-        command = ["pacat", "--playback", "--raw", "--format=s16le", f"--rate={RATE_HZ}", "--channels=1", "--latency-msec=20"]
+        command = [
+            "pacat",
+            "--playback",
+            "--raw",
+            "--format=s16le",
+            f"--rate={RATE_HZ}",
+            "--channels=1",
+            "--latency-msec=20",
+        ]
         env = {**os.environ, **server.env}
         self._programs = {
             name: subprocess.Popen([*command, f"--device={name}"], env=env, stdin=subprocess.PIPE) for name in sounds
@@ -192,7 +200,9 @@ def test_an_alert_is_there_soon_after_the_third_word(tmp_path, server, lines):
         f"delay median {np.median(every):.2f} s, p95 {np.percentile(every, 95):.2f} s, most {every.max():.2f} s, "
         f"least {every.min():.2f} s; sound handed over up to {players.latest_s:.2f} s late"
     )
-    print(f"furthest behind {display.behind_s:.2f} s; busy {busy_cores:.2f} cores; idle {idle_cores / lines:.3f} cores a channel")
+    print(
+        f"furthest behind {display.behind_s:.2f} s; busy {busy_cores:.2f} cores; idle {idle_cores / lines:.3f} cores a channel"
+    )
     assert not missed and not unasked
     assert np.median(every) <= MEDIAN_S and np.percentile(every, 95) <= P95_S
     assert display.behind_s < BEHIND_S and busy_cores < BUSY_CORES and idle_cores / lines <= IDLE_CORES

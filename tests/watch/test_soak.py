@@ -60,7 +60,9 @@ def round_of_the_exercise(tmp_path: Path) -> Round:
         "health": health, "supervision": PATIENT,
     }  # fmt: skip
     given = Settings.model_validate({"engine": ENGINE, "watch": watch})
-    ends_s = [e.end_s for heard in replay(file, given, load_engine(given)) for e in heard.events if isinstance(e, Alert)]
+    ends_s = [
+        e.end_s for heard in replay(file, given, load_engine(given)) for e in heard.events if isinstance(e, Alert)
+    ]
     return Round(file, float(length_s), given, load_engine, tuple(ends_s))
 
 

@@ -5,6 +5,7 @@ the same station: PulseAudio null sinks, captured from their monitors through Po
 ten minutes are, cut into eight lines.
 """
 
+import itertools
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -46,9 +47,11 @@ class Line:
 
 def spans_s() -> list[list[tuple[float, float]]]:
     """The pieces of the exercise that each line plays, cut in the middle of pauses."""
-    clip = next(c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["file"] == EXERCISE.name)
+    clip = next(
+        c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"] if c["file"] == EXERCISE.name
+    )
     said = clip["transmissions"]
-    pauses = [(a["end_s"] + b["start_s"]) / 2 for a, b in zip(said, said[1:], strict=False)]
+    pauses = [(a["end_s"] + b["start_s"]) / 2 for a, b in itertools.pairwise(said)]
     if LONG:
         cuts = [min(pauses, key=lambda p: abs(p - k * clip["seconds"] / LINES)) for k in range(1, LINES)]
         return [[span] for span in zip([0.0, *cuts], [*cuts, clip["seconds"]], strict=True)]
@@ -108,7 +111,11 @@ class Recorded:
         probe = file[first : round((around.end_s + 2) / STEP_S)]
         views = np.lib.stride_tricks.sliding_window_view(heard, len(probe))
         apart = views - views.mean(axis=1, keepdims=True)
-        likeness = apart @ (probe - probe.mean()) / (np.linalg.norm(apart, axis=1) * np.linalg.norm(probe - probe.mean()) + 1e-9)
+        likeness = (
+            apart
+            @ (probe - probe.mean())
+            / (np.linalg.norm(apart, axis=1) * np.linalg.norm(probe - probe.mean()) + 1e-9)
+        )
         began_s = self.first_sample / self.rate_hz
         guess = round((near_s - began_s) / STEP_S) + first
         low = max(0, guess - round(3 / STEP_S))
@@ -134,7 +141,9 @@ def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
     with running(Station(settings, tmp_path / "state", tmp_path / "recorded")) as station:
         follow(station, lambda s: all(c.state == "LISTENING" for c in s.snapshot().channels), 60.0)
         players = [server.play(line.name, line.file) for line in lines]
-        follow(station, lambda s: all(p.poll() is not None for p in players), max(line.length_s for line in lines) + 120)
+        follow(
+            station, lambda s: all(p.poll() is not None for p in players), max(line.length_s for line in lines) + 120
+        )
         ends_s = channel(station).stream_s + 3.0
         follow(station, lambda s: channel(s).stream_s > ends_s, 20.0)
         live = [row for row in station.rows_after(0) if row.kind == "alert"]
@@ -153,7 +162,9 @@ def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
             assert row["end_s"] == pytest.approx(same.end_s, abs=SAME_S), told
             shift_s = recorded.shift_s(line, alert, row["start_s"] - alert.start_s)
             early_s = row["start_s"] - shift_s - alert.start_s, row["end_s"] - shift_s - alert.end_s
-            print(f"{line.name}: call at {alert.start_s:.2f} s, live less replay: start {early_s[0]:+.3f}, end {early_s[1]:+.3f} s")
+            print(
+                f"{line.name}: call at {alert.start_s:.2f} s, live less replay: start {early_s[0]:+.3f}, end {early_s[1]:+.3f} s"
+            )
             assert max(map(abs, early_s)) <= LATEST_S, told
         count += len(expected)
     assert count == CALLS

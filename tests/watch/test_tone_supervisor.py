@@ -62,7 +62,9 @@ def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):
     assert "output device 'launch' is also listened to, and would be heard as radio" in faults[0]
 
 
-def _until(tone: ToneSupervisor, microphone: CaptureSupervisor, heard, window_s: float = 0.2, sound_first: bool = False) -> float:
+def _until(
+    tone: ToneSupervisor, microphone: CaptureSupervisor, heard, window_s: float = 0.2, sound_first: bool = False
+) -> float:
     """Follow both until the last window of sound is as wanted; gives how long that took."""
     began = time.monotonic()
     while True:

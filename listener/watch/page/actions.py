@@ -1,4 +1,7 @@
-"""What people do on the page: acknowledge, note, mark, tick a step. Each is a row of the journal; none moves anything."""
+"""What people do on the page: acknowledge, note, mark, tick a step, take the watch, work on a radio.
+
+Each is a row of the journal; none moves anything.
+"""
 
 from collections.abc import Awaitable, Callable
 from typing import Annotated, Literal
@@ -9,17 +12,26 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from listener.errors import UserError
 from listener.keep.journal import Row
 from listener.keep.records import Records
+from listener.watch.duty import LONGEST_WORK_MIN
 from listener.watch.station import Station
 
-Who = Annotated[str, StringConstraints(strip_whitespace=True, max_length=40)]
+_PRINTED = r"^[^\x00-\x1f\x7f-\x9f]*$"
+"""No control characters: what is written here is printed on terminals too."""
+Who = Annotated[str, StringConstraints(strip_whitespace=True, max_length=40, pattern=_PRINTED)]
+Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40, pattern=_PRINTED)]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=200, pattern=_PRINTED)]
 NOBODY = "page"
 """Who it was when nobody wrote a name: an acknowledgement never fails for want of one."""
 
 
-class _Done(BaseModel):
+class _Model(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class _Done(_Model):
     alert_id: int = Field(gt=0)
     who: Who = ""
 
@@ -35,7 +47,7 @@ class Acknowledged(_Done):
 class Noted(_Done):
     """What a person wrote about it."""
 
-    text: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
+    text: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000, pattern=_PRINTED)]
 
 
 class Marked(_Done):
@@ -51,11 +63,42 @@ class Ticked(_Done):
     done: bool = True
 
 
+class Seen(_Model):
+    """A person knows that these channels are blind."""
+
+    channels: tuple[str, ...] = Field(max_length=16)
+    who: Who = ""
+
+
+class Began(_Model):
+    """A radio is being worked on; who does it must be said."""
+
+    channel: str
+    who: Name
+    minutes: int = Field(ge=1, le=LONGEST_WORK_MIN)
+    text: Text = ""
+
+
+class Ended(_Model):
+    """The work is done."""
+
+    channel: str
+    who: Who = ""
+
+
+class Taken(_Model):
+    """Somebody takes the watch."""
+
+    who: Name
+    text: Text = ""
+
+
 class Impossible(Exception):
     """It cannot be done: one line for the person."""
 
 
 def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
+    """Somebody has seen the alert; the first name stands. Raises Impossible when there is no such alert."""
     if station.acknowledge(done.alert_id, done.name):
         return {"acknowledged": done.alert_id}
     _alert(station, done.alert_id)
@@ -63,17 +106,42 @@ def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
 
 
 def note(station: Station, done: Noted) -> dict[str, object]:
+    """A remark about an alert, in people's own words. Raises Impossible when there is no such alert."""
     return _add(station, done, "note", {"text": done.text})
 
 
 def mark(station: Station, done: Marked) -> dict[str, object]:
+    """Whether it was a call, by whoever was there. Raises Impossible when there is no such alert."""
     return _add(station, done, "mark", {"mark": done.mark})
 
 
 def step(station: Station, done: Ticked) -> dict[str, object]:
+    """A step of the checklist, done or undone. Raises Impossible for a step or an alert that there is not."""
     if done.step not in station.settings.watch.steps:
         raise Impossible(f"no step {done.step!r} in the settings (watch.steps)")
     return _add(station, done, "step", {"step": done.step, "done": done.done})
+
+
+def acknowledge_blind(station: Station, seen: Seen) -> dict[str, object]:
+    return {"new": station.acknowledge_blind(seen.who or NOBODY, seen.channels)}
+
+
+def begin_work(station: Station, began: Began) -> dict[str, object]:
+    return {"row": station.begin_work(began.channel, began.who, began.minutes, began.text).id}
+
+
+def end_work(station: Station, ended: Ended) -> dict[str, object]:
+    return {"ended": station.end_work(ended.channel, ended.who or NOBODY)}
+
+
+def take_watch(station: Station, taken: Taken) -> dict[str, object]:
+    return {"row": station.take_watch(taken.who, taken.text).id}
+
+
+WORKS: tuple[tuple[Callable[..., dict[str, object]], type[_Model]], ...] = (
+    (acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked), (acknowledge_blind, Seen),
+    (begin_work, Began), (end_work, Ended), (take_watch, Taken),
+)  # fmt: skip
 
 
 def _add(station: Station, done: _Done, kind: str, body: dict[str, object]) -> dict[str, object]:
@@ -97,15 +165,15 @@ def _alert(station: Station, alert_id: int) -> Row:
 
 
 def action_routes(station: Station) -> list[Route]:
-    """POST /do/acknowledge, /do/note, /do/mark, /do/step with a JSON body."""
+    """POST /do/WORK with a JSON body, for each of WORKS."""
     return [
         Route(f"/do/{work.__name__}", _taking(model, work, station), methods=["POST"])
-        for work, model in ((acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked))
+        for work, model in WORKS
     ]
 
 
 def _taking(
-    model: type[_Done], work: Callable[..., dict[str, object]], station: Station
+    model: type[_Model], work: Callable[..., dict[str, object]], station: Station
 ) -> Callable[[Request], Awaitable[Response]]:
     async def take(request: Request) -> Response:
         try:
@@ -117,7 +185,7 @@ def _taking(
             return _wrong(f"{'.'.join(map(str, first['loc'])) or 'body'}: {first['msg']}")
         try:
             return JSONResponse(await run_in_threadpool(work, station, done))
-        except Impossible as error:
+        except (Impossible, UserError) as error:
             return _wrong(str(error), 404)
 
     return take

@@ -20,11 +20,13 @@ from starlette.concurrency import run_in_threadpool
 
 from listener.keep.journal import Row, utc_text
 from listener.keep.records import Query, Records
+from listener.watch.duty import open_points
 from listener.watch.page.strip import LONG_S, by_second
 from listener.watch.station import Station
 
 LOOK_S = 0.25
 RETRY_MS = 500
+_BEGINNINGS = 4  # so many new pages at a time are read the last ten minutes from the journal
 
 
 class Feed:
@@ -34,6 +36,7 @@ class Feed:
         self.station = station
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: set[asyncio.Event] = set()
+        self._beginning = asyncio.Semaphore(_BEGINNINGS)
         self._ended = threading.Event()
         self._look = ""
         self._number = 0
@@ -43,11 +46,13 @@ class Feed:
         self._sent_until_s = [station.clock.unix() - 2.0] * len(station.settings.watch.channels)
 
     def start(self) -> None:
+        """Begin to follow the station; call it in the event loop in which the pages wait."""
         self._loop = asyncio.get_running_loop()
         self._thread = threading.Thread(target=self._follow, name="page feed", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
+        """Tell the following thread to end."""
         self._ended.set()
         self._wake()
 
@@ -81,7 +86,7 @@ class Feed:
     def _look_now(self) -> str:
         """The snapshot; its age tells whether the station still turns."""
         view = self.station.snapshot()
-        return as_json({**view.as_dict(), "sent_unix_s": self.station.clock.unix()})
+        return as_json({**view.as_dict(), "open_points": open_points(view), "sent_unix_s": self.station.clock.unix()})
 
     def _new_strips(self) -> list[dict[str, Any]]:
         """The seconds that were completed since the last time, one entry a channel."""
@@ -104,7 +109,8 @@ class Feed:
         woken = asyncio.Event()
         self._waiting.add(woken)
         try:
-            begin, cursor = await run_in_threadpool(self._begin, after)
+            async with self._beginning:
+                begin, cursor = await run_in_threadpool(self._begin, after)
             yield ServerSentEvent(begin, event="begin", retry=RETRY_MS)
             number = strip_number = -1
             while not self._ended.is_set():

@@ -11,6 +11,7 @@ import hashlib
 import hmac
 import platform
 import secrets
+import time
 from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
 from urllib.parse import urlsplit
@@ -24,6 +25,10 @@ from listener.settings.watch import PageSettings
 MOST_BODY_BYTES = 8_192
 BODY_WAIT_S = 5.0
 COOKIE = "listener_page"
+TRIES = 8
+"""So many wrong tokens are answered at once; after them"""
+TRY_EVERY_S = 2.0
+"""one more in this time, whoever asks: guesses made side by side are no faster than one after the other."""
 OPEN_PATHS = ("/enter", "/static/")
 HEADERS = {
     "Content-Security-Policy": (
@@ -48,6 +53,25 @@ class Refused(Exception):
         self.status, self.line = status, line
 
 
+class Tries:
+    """Wrong tokens of all clients together: a stock of tries that fills up slowly (a token bucket)."""
+
+    def __init__(self) -> None:
+        self._left, self._at_s = float(TRIES), time.monotonic()
+
+    def check(self) -> None:
+        """Raises Refused when there were too many: then no token is looked at, right or wrong."""
+        now_s = time.monotonic()
+        self._left = min(TRIES, self._left + (now_s - self._at_s) / TRY_EVERY_S)
+        self._at_s = now_s
+        if self._left < 1:
+            raise Refused(429, "too many wrong tokens; wait some seconds")
+
+    def wrong(self) -> None:
+        """A wrong token was given: one try less."""
+        self._left -= 1
+
+
 class Guard:
     """ASGI middleware: everything passes here first."""
 
@@ -55,8 +79,11 @@ class Guard:
         self._app, self._page = app, page
         # The cookie is not the token, and another start of the program gives another one.
         self._salt = secrets.token_bytes(16)
+        # Guesses from the network do not lock out whoever sits at this computer.
+        self._tries = {"here": Tries(), "network": Tries()}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI: let a request through with the safety headers added, or answer it with the refusal."""
         if scope["type"] != "http":
             if scope["type"] == "websocket":
                 await send({"type": "websocket.close", "code": 1008})
@@ -87,30 +114,54 @@ class Guard:
         check_host(headers.getlist("host"), self._page)
         if scope["method"] not in ("GET", "HEAD"):
             check_post(headers, scope["scheme"])
-        if self._page.token is None or scope["path"].startswith(OPEN_PATHS) or self.knows(headers):
+        if self._page.token is None or scope["path"].startswith(OPEN_PATHS) or self.knows(headers, scope):
             return None
         if scope["method"] == "GET" and "text/html" in headers.get("accept", ""):
             return RedirectResponse("/enter", 303)
         raise Refused(401, "a token is needed: open /enter")
 
-    def knows(self, headers: Headers) -> bool:
-        """The request bears the token, as a cookie of ours or as a bearer token (RFC 6750)."""
-        kind, _, given = headers.get("authorization", "").partition(" ")
-        if kind.lower() == "bearer" and self.is_token(given.strip()):
+    def knows(self, headers: Headers, scope: Scope) -> bool:
+        """The request bears the token, as a cookie of ours or as a bearer token (RFC 6750).
+
+        Raises Refused after too many wrong ones; a browser that has its cookie is served all the same.
+        """
+        if self._has_cookie(headers):
             return True
+        kind, _, given = headers.get("authorization", "").partition(" ")
+        return kind.lower() == "bearer" and self.try_token(given.strip(), scope)
+
+    def _has_cookie(self, headers: Headers) -> bool:
         try:
             cookie = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
         except CookieError:
             return False
         return cookie is not None and hmac.compare_digest(cookie.value.encode(), self.cookie_value().encode())
 
-    def is_token(self, given: str) -> bool:
+    def try_token(self, given: str, scope: Scope) -> bool:
+        """Whether it is the token. Raises Refused when too many wrong ones were tried: all clients count together."""
+        tries = self._tries["here" if _is_here(scope) else "network"]
+        tries.check()
+        right = self._is_token(given)
+        if not right:
+            tries.wrong()
+        return right
+
+    def _is_token(self, given: str) -> bool:
         wanted = self._page.token.get_secret_value() if self._page.token else ""
         return bool(wanted) and hmac.compare_digest(given.encode(), wanted.encode())
 
     def cookie_value(self) -> str:
+        """What the cookie holds: a keyed hash of the token, so that the token itself stays out of browsers."""
         wanted = self._page.token.get_secret_value() if self._page.token else ""
         return hmac.new(self._salt, wanted.encode(), hashlib.sha256).hexdigest()
+
+
+def _is_here(scope: Scope) -> bool:
+    """The client is a program on this computer."""
+    try:
+        return ip_address((scope.get("client") or ("",))[0]).is_loopback
+    except ValueError:
+        return False
 
 
 def check_host(given: list[str], page: PageSettings) -> None:

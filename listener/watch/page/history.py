@@ -8,7 +8,12 @@ from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.responses import (
+    FileResponse,
+    PlainTextResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
@@ -18,7 +23,7 @@ from listener.keep.records import Query, Records, as_csv, as_json_lines, when, w
 from listener.watch.station import Station
 
 PAGE_ROWS = 300
-COMMON = ("alert", "partly_heard", "acknowledge", "note", "mark", "step", "fault", "gap")
+COMMON = ("alert", "partly_heard", "acknowledge", "note", "mark", "step", "fault", "gap", "maintenance", "hand_over")
 """What is shown when no kind is chosen: what people did and what they should know."""
 
 
@@ -59,6 +64,7 @@ class Wish:
         )  # fmt: skip
 
     def address(self, path: str, before: int | None = None) -> str:
+        """Path and query that ask for the same again, from a row id downwards if before is given."""
         asked = {"day": self.day, "channel": self.channel, "kind": self.kind, "text": self.text, "before": before or ""}
         return f"{path}?{urlencode({key: value for key, value in asked.items() if value})}"
 
@@ -73,6 +79,7 @@ def wish_of(request: Request) -> Wish:
 
 
 def lines_of(records: Records, rows: list[Row]) -> list[Line]:
+    """Journal rows as lines of the history page, times in UTC and local."""
     return [
         Line(
             row.id, row.utc[:10], row.utc[11:19], _local(row.utc), row.kind.replace("_", " "), row.channel or "",
@@ -98,7 +105,8 @@ def history_routes(station: Station, templates: Jinja2Templates) -> list[Route]:
             records.close()
 
     async def history(request: Request) -> Response:
-        error, lines, more, wish = "", [], False, Wish()
+        lines: list[Line] = []
+        error, more, wish = "", False, Wish()
         try:
             wish = wish_of(request)
             lines, more = await run_in_threadpool(find, wish)

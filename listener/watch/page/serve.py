@@ -7,17 +7,27 @@ import threading
 from typing import Any
 
 import uvicorn
+from starlette.requests import ClientDisconnect
+from starlette.types import Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from listener.watch.page.app import page_app
+from listener.watch.page.crowd import (
+    SEND_BUFFER_BYTES,
+    Client,
+    Crowd,
+    room_for_connections,
+)
 from listener.watch.station import Station
 
 REQUEST_WAIT_S = 10.0
 """A connection that has not asked for anything by then is closed."""
-MOST_CONNECTIONS = 1_000
+SEND_WAIT_S = 20.0
+"""A client that takes nothing of its answer for so long is cut off."""
+_BACKLOG = 64  # connections that are taken at a time
 _CLOSE_WAIT_S = 2.0
 
-for name in ("uvicorn", "sse_starlette", "starlette"):  # a log on stderr would spoil the console view
+for name in ("uvicorn", "sse_starlette", "starlette", "asyncio"):  # a log on stderr would spoil the console view
     logging.getLogger(name).addHandler(logging.NullHandler())
 
 
@@ -45,8 +55,9 @@ class PageServer:
         host = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(page.host, page.host)
         self.address = station.page = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
         config = uvicorn.Config(
-            page_app(station), http=_Impatient, lifespan="on", log_config=None, access_log=False, server_header=False,
-            timeout_keep_alive=30, timeout_graceful_shutdown=1, limit_concurrency=MOST_CONNECTIONS,
+            page_app(station), http=_protocol(Crowd(room_for_connections())), lifespan="on", log_config=None,
+            access_log=False, server_header=False,
+            timeout_keep_alive=30, timeout_graceful_shutdown=1, backlog=_BACKLOG,
             h11_max_incomplete_event_size=16_384, ws="none",
         )  # fmt: skip
         self._server = uvicorn.Server(config)
@@ -62,26 +73,62 @@ class PageServer:
     def _run(self) -> None:
         try:
             asyncio.run(self._server.serve(sockets=[self._socket]))
-        except Exception as error:  # noqa: BLE001 - told, and the watch goes on
+        except Exception as error:
             self._station.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
 
 
-class _Impatient(H11Protocol):
-    """Closes a connection on which no whole request comes in time."""
+def _protocol(connections: Crowd) -> type[H11Protocol]:
+    """HTTP for a bounded number of connections, which are closed when no whole request comes in time."""
 
-    def connection_made(self, transport: Any) -> None:
-        super().connection_made(transport)
-        self._patience = self.loop.call_later(REQUEST_WAIT_S, self._give_up)
+    class Impatient(H11Protocol):
+        def connection_made(self, transport: Any) -> None:
+            super().connection_made(transport)
+            self._client = Client(transport)
+            connections.enter(self._client)
+            self.app = _in_time(self.app, self._client)
+            self._patience = self.loop.call_later(REQUEST_WAIT_S, self._give_up)
 
-    def _give_up(self) -> None:
-        if self.cycle is None and self.transport and not self.transport.is_closing():
-            self.transport.close()
+        def _give_up(self) -> None:
+            if self.cycle is None and self.transport and not self.transport.is_closing():
+                self.transport.close()
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._patience.cancel()
-        super().connection_lost(exc)
+        def connection_lost(self, exc: Exception | None) -> None:
+            self._patience.cancel()
+            connections.leave(self._client)
+            super().connection_lost(exc)
+
+    return Impatient
+
+
+def _in_time(app: Any, client: Client) -> Any:
+    """The same application for one connection, which is cut off when it takes nothing."""
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        scope["listener.client"] = client
+
+        async def send_in_time(message: Message) -> None:
+            try:
+                async with asyncio.timeout(SEND_WAIT_S):
+                    await send(message)
+            except TimeoutError:
+                client.cut()
+                raise OSError("the client does not read") from None
+            client.taken += len(message.get("body", b""))
+
+        try:
+            await app(scope, receive, send_in_time)
+        except (OSError, ClientDisconnect):
+            if not client.is_gone:
+                raise
+        if client.is_gone:
+            await asyncio.sleep(0)  # let uvicorn learn of it first, else it logs an answer that is not whole
+
+    return answer
 
 
 def _listen(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    return socket.create_server((host, port), family=family, backlog=256)
+    listening = socket.create_server((host, port), family=family, backlog=_BACKLOG)
+    # Connections inherit it: little may wait in the system for a client that does not read.
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+    return listening

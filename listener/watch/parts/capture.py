@@ -2,6 +2,7 @@
 
 import time
 from dataclasses import dataclass
+from typing import Any
 
 from listener.settings.watch import SupervisionSettings
 from listener.sound.capture import Lost, Opened, Source, run_capture
@@ -41,14 +42,16 @@ class CaptureSupervisor:
         self._overflows = 0
         self._counted = (0, 0.0)
         self._failures = 0
+        self._child: Child | None = None
         self._start(now_s)
 
     @property
     def pid(self) -> int:
+        """Number of the capture process; 0 while there is none."""
         return self._child.pid if self._child else 0
 
     @property
-    def links(self) -> list[object]:
+    def links(self) -> list[Any]:
         """What to wait for."""
         return [self._child.link, self._child.sentinel] if self._child else []
 
@@ -79,6 +82,7 @@ class CaptureSupervisor:
         return gaps + self._overflow(now_s)
 
     def stop(self) -> None:
+        """End the capture process, within a second, and free the ring."""
         if self._child:
             self._child.stop(1.0)
             self._child = None

@@ -57,8 +57,8 @@ class DiskWork:
         self._thread.join(wait_s)
 
     def _run(self) -> None:
-        if self._record:
-            self._guard(lambda: [self._on_fault("recording_mended", str(path)) for path in mend(self._record)])
+        if record := self._record:
+            self._guard(lambda: [self._on_fault("recording_mended", str(path)) for path in mend(record)])
         while not self._ended.wait(_EVERY_S):
             self._turn(time.monotonic())
         self._taker.collect(time.monotonic(), all_now=True)
@@ -70,13 +70,14 @@ class DiskWork:
     def _turn(self, now_s: float) -> None:
         self.free_mb = _free_mb(self._folder)
         self._taker.collect(now_s)
-        if self._record is None:
+        record = self._record
+        if record is None:
             return
         self._guard(self._record_new)
         if now_s - self._retention_s >= _RETENTION_S:
             self._retention_s = now_s
             limits = self._settings.record
-            self._guard(lambda: keep_within(self._record, limits.days, limits.gigabytes, time.time()))
+            self._guard(lambda: keep_within(record, limits.days, limits.gigabytes, time.time()))
 
     def _guard(self, work: Callable[[], object]) -> None:
         """Recording may fail; it is told once, tried again for ever, and hurts nothing else."""
@@ -117,6 +118,7 @@ class DiskWork:
             began_unix_s = channel.unix_of(at / ring.rate_hz, time.time())
             recorder = self._recorders.get(channel.name)
             if recorder is None:
+                assert self._record is not None, "only called where sound is recorded"
                 recorder = self._recorders[channel.name] = Recorder(self._record, channel.name, ring.rate_hz)
             before = recorder.path
             recorder.write(sound, at, began_unix_s)

@@ -26,10 +26,12 @@ class Child:
 
     @property
     def pid(self) -> int:
+        """Number of the process, 0 if it has none."""
         return self._process.pid or 0
 
     @property
     def alive(self) -> bool:
+        """Whether the process runs."""
         return self._process.is_alive()
 
     @property
@@ -84,6 +86,11 @@ class Child:
         return pages * os.sysconf("SC_PAGE_SIZE")
 
 
+def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
+
+
 def _run(link: Connection, body: Callable[..., None], arguments: tuple[Any, ...]) -> None:
     """The child's side: the terminal's and the service manager's signals are for the station alone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -92,7 +99,7 @@ def _run(link: Connection, body: Callable[..., None], arguments: tuple[Any, ...]
     _quiet_libraries()
     parent = multiprocessing.parent_process()
     assert parent
-    threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     body(link, *arguments)
 
 

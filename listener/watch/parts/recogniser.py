@@ -1,6 +1,7 @@
 """One channel's recogniser process under supervision."""
 
 import time
+from typing import Any
 
 from listener.events import Event, Hit
 from listener.settings import Settings
@@ -44,15 +45,17 @@ class Recogniser:
 
     @property
     def pid(self) -> int:
+        """Number of the recogniser process; 0 while there is none."""
         return self._child.pid if self._child else 0
 
     @property
-    def links(self) -> list[object]:
+    def links(self) -> list[Any]:
         """What to wait for."""
         return [self._child.link, self._child.sentinel] if self._child else []
 
     @property
     def is_ready(self) -> bool:
+        """Whether the engine is loaded and the process has begun to listen."""
         return self._ready
 
     @property
@@ -70,7 +73,9 @@ class Recogniser:
             return [self._reason]
         behind_s = self.behind_s
         if behind_s > self._settings.watch.health.behind_s:
-            return [Reason("behind", f"the recogniser is {behind_s:.1f} s behind: the computer is too slow or too busy")]
+            return [
+                Reason("behind", f"the recogniser is {behind_s:.1f} s behind: the computer is too slow or too busy")
+            ]
         return []
 
     def use(self, ring: Ring, now_s: float) -> None:
@@ -104,7 +109,9 @@ class Recogniser:
                     events += message.events
                     words += message.words
                 case Skipped(first, after):
-                    gaps.append(Gap((after - first) / self._ring.rate_hz, first, after, "unheard: the recogniser was behind"))
+                    gaps.append(
+                        Gap((after - first) / self._ring.rate_hz, first, after, "unheard: the recogniser was behind")
+                    )
                 case ProofResult():
                     self.proof, self._proving_until_s = message, None
                 case Failed(reason):
@@ -185,7 +192,9 @@ class Recogniser:
         assert self._ring
         rate_hz = self._ring.rate_hz
         reached = self._ring.heard(self._column)
-        oldest = max(self._ring.oldest, self._ring.written - round(self._settings.watch.supervision.backlog_s * rate_hz))
+        oldest = max(
+            self._ring.oldest, self._ring.written - round(self._settings.watch.supervision.backlog_s * rate_hz)
+        )
         self._start(max(0, reached - round(REHEAR_S * rate_hz), oldest), now_s)
         if reached >= oldest:
             return []

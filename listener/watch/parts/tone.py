@@ -47,6 +47,7 @@ class ToneSupervisor:
             self._child.tell("silence")
 
     def tick(self, now_s: float) -> None:
+        """Look after the tone process at now_s of the steady clock: start it, start it again, say what is wrong."""
         self._now_s = now_s
         if not self._settings.enabled:
             return
@@ -64,6 +65,7 @@ class ToneSupervisor:
             self._start_at_s = now_s + _AGAIN_S
 
     def stop(self) -> None:
+        """Silence and end the tone process, within half a second."""
         if self._child:
             self._child.stop(0.5)
             self._child = None

@@ -10,10 +10,11 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
+from listener.events import confidence_text
 from listener.keep.journal import Row
 from listener.keep.records import words as row_words
 from listener.watch.show.big_text import LINES, big
-from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard
+from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard, Work
 
 _SHAPES = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
 _COLOURS = {
@@ -30,8 +31,9 @@ _METER_CELLS = 30
 _LOWEST_DBOV = -60.0
 _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
-_FOOT_LINES = 4
-_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence")
+_FOOT_LINES = 6
+_FAULT_LINES = 2
+_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance", "hand_over")
 
 
 def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:
@@ -61,20 +63,31 @@ def clock_text(unix_s: float) -> str:
     return f"{moment:%H:%M:%S} UTC" if not local.utcoffset() else f"{local:%H:%M:%S} ({moment:%H:%M:%S} UTC)"
 
 
-def per_cent(confidence: float) -> str:
-    """A confidence for people: nothing is certain."""
-    return f"{min(confidence, 0.99):.0%}"
-
-
 def call_text(shown: Shown, now_unix_s: float) -> Text:
     """One call in words."""
     when = f"{clock_text(shown.unix_s)}  {ago(now_unix_s - shown.unix_s)} ago"
     if shown.kind != "alert":
         return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
-    line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {per_cent(shown.confidence)}  ")
+    line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {confidence_text(shown.confidence)}  ")
     if shown.acknowledged_by:
         return line.append(f"seen by {shown.acknowledged_by}")
     return Text(f"{line}NOT ACKNOWLEDGED; advisory: confirm by ear", style="bold")
+
+
+def work_text(work: Work | None, now_unix_s: float) -> str:
+    """Work on a channel's radio, now or just ended; empty if there is none."""
+    if work is None:
+        return ""
+    what = f": {work.text}" if work.text else ""
+    if work.ended_unix_s is None:
+        return f"being worked on by {work.who} until {clock_text(work.until_unix_s)}{what}"
+    how = f"ended by {work.ended_by}" if work.ended_by else "ended: its time was over"
+    return f"work by {work.who} {how}, {ago(now_unix_s - work.ended_unix_s)} ago"
+
+
+def hears_text(channel: ChannelView) -> str:
+    """Whether a channel that shows a call hears now."""
+    return "BLIND now" if channel.because else "listening now"
 
 
 def words_text(words: tuple[WordHeard, ...], now_unix_s: float) -> Text:
@@ -106,10 +119,12 @@ def channel_panel(channel: ChannelView, now_unix_s: float, width: int, room: int
     lines = big_state(channel, within) if room >= _BIG_CHANNEL_LINES else [
         Text(f" {shape} {state.value} ", style=f"bold {_COLOURS[state]}")
     ]  # fmt: skip
-    told = []
+    told = [Text(hears_text(channel), style=ALARM if channel.because else "bold")] if state == State.CALL_HEARD else []
     for because in channel.because:
         since = f"since {clock_text(because.since_unix_s)}, {ago(now_unix_s - because.since_unix_s)}"
-        told.append(Text(f"{shape} {because.detail} ({since})", style="bold"))
+        told.append(Text(f"{_SHAPES[State.BLIND]} {because.detail} ({since})", style="bold"))
+    known = f"BLIND: seen by {channel.blind_seen_by}" if channel.blind_seen_by else ""
+    told += [Text(line, style="bold") for line in (work_text(channel.work, now_unix_s), known) if line]
     calls = list(channel.unacknowledged)[-3:] or [c for c in (channel.last_alert,) if c]
     told += [call_text(call, now_unix_s) for call in calls[::-1]] or [Text("no call heard yet")]
     if channel.last_partly and now_unix_s - channel.last_partly.unix_s < 600:
@@ -132,9 +147,10 @@ def channel_line(channel: ChannelView, now_unix_s: float, width: int) -> Text:
     line = Text(f" {_SHAPES[state]} {state.value:<12} ", style=f"bold {_COLOURS[state]}", no_wrap=True, overflow="ellipsis")
     line.append(f" {channel.name:<12} ", style="bold default on default")
     if state == State.BLIND and channel.because:
-        told = Text(f"{channel.because[0].detail}, {ago(now_unix_s - channel.because[0].since_unix_s)}")
+        at_work = f"worked on by {channel.work.who}: " if channel.work and channel.is_worked_on else ""
+        told = Text(f"{at_work}{channel.because[0].detail}, {ago(now_unix_s - channel.because[0].since_unix_s)}")
     elif state == State.CALL_HEARD and channel.unacknowledged:
-        told = call_text(channel.unacknowledged[-1], now_unix_s)
+        told = Text(f"{hears_text(channel)}  {call_text(channel.unacknowledged[-1], now_unix_s)}")
     else:
         told = meter_bar(channel.level_dbov, channel.peak_dbov, 12)
     line.append(told.plain, style="default on default")
@@ -142,8 +158,11 @@ def channel_line(channel: ChannelView, now_unix_s: float, width: int) -> Text:
     return line
 
 
-def picture(view: StationView, height: int, width: int) -> RenderableType:
-    """The whole view for a terminal of so many lines and columns: as big as all channels have room for."""
+def picture(view: StationView, height: int, width: int, entry: str = "") -> RenderableType:
+    """The whole view for a terminal of so many lines and columns: as big as all channels have room for.
+
+    entry: the line that a person is writing, in place of the keys.
+    """
     room = (height - _FOOT_LINES) // max(1, len(view.channels))
     if room >= _SMALL_CHANNEL_LINES:
         parts = [channel_panel(channel, view.unix_s, width, room) for channel in view.channels]
@@ -151,17 +170,35 @@ def picture(view: StationView, height: int, width: int) -> RenderableType:
         parts = [channel_line(channel, view.unix_s, width) for channel in view.channels]
     troubles = [text for text in (view.journal_trouble, view.tone_trouble) if text]
     faults = [f"{datetime.fromtimestamp(at, UTC):%H:%M:%S} UTC  {text}" for at, text in view.faults if text not in troubles]
-    below = [Text(line, no_wrap=True, overflow="ellipsis") for line in [*faults[-3 + len(troubles) :], *troubles]]
-    return Group(*parts, *below, foot_text(view))
+    below = [*faults, *troubles][-_FAULT_LINES:]
+    foot = [foot_text(view), Text(entry or keys_text(view, width), style="bold" if entry else "dim"), caution_text(width)]
+    lines = [*(Text(line) for line in below), *foot]
+    for line in lines:
+        line.no_wrap, line.overflow = True, "ellipsis"
+    return Group(*parts, *lines)
 
 
 def foot_text(view: StationView) -> Text:
-    """Time, journal, tone, recording, page, keys."""
-    foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}  ", style="bold")
-    foot.append(f"journal {'ok' if not view.journal_trouble else 'TROUBLE'}  ")
-    foot.append(f"tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}  ")
-    foot.append("".join(f"{said}  " for said in (view.recording, view.page) if said))
-    return foot.append("a: acknowledge  q: quit", style="dim")
+    """Time, who has the watch, journal, tone, recording."""
+    foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}", style="bold")
+    if view.hand_over:
+        foot.append(f", {view.hand_over.who} since {datetime.fromtimestamp(view.hand_over.unix_s).astimezone():%H:%M}")
+    foot.append(f"  journal {'ok' if not view.journal_trouble else 'TROUBLE'}")
+    foot.append(f"  tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}")
+    return foot.append(f"  {view.recording}" if view.recording else "")
+
+
+def keys_text(view: StationView, width: int) -> str:
+    """What the keys do, and where the page is if there is room for it."""
+    keys = "a: acknowledge  b: BLIND seen  w: take the watch  m: radio work  q: quit"
+    return f"{keys}  {view.page}" if view.page and len(keys) + len(view.page) + 2 <= width else keys
+
+
+def caution_text(width: int) -> Text:
+    """What this is not, and who decides: as much of it as one line holds."""
+    long = "Advisory, not certified. Local orders and qualified persons decide; no alert is never permission; it only backs up eye and ear."
+    short = "Advisory, not certified; no alert is never permission; local orders first."
+    return Text(long if len(long) <= width else short, style="dim")
 
 
 def plain_line(row: Row) -> str:

@@ -16,6 +16,7 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
+from listener.watch.show.entry import IDLE_S, Entry, radio_work, take_watch
 from listener.watch.show.picture import ALARM, is_told, picture, plain_line
 from listener.watch.station import Station
 
@@ -23,6 +24,7 @@ log = logging.getLogger(__name__)
 
 _DRAWN_S = 0.25  # as often as this; and at once when there is something new in the journal
 _STALE_S = 2.0
+_SAID_S = 5.0
 
 
 class ConsoleView:
@@ -39,6 +41,7 @@ class ConsoleView:
         self._thread.start()
 
     def close(self) -> None:
+        """End the picture and give the terminal back."""
         self._ended.set()
         self._thread.join(2.0)
 
@@ -47,7 +50,7 @@ class ConsoleView:
         if live:
             try:
                 return self._live(console)
-            except Exception as error:  # noqa: BLE001
+            except Exception as error:
                 print(f"the live view broke ({type(error).__name__}: {error}); plain lines follow", flush=True)
         try:
             self._lines()
@@ -68,20 +71,41 @@ class ConsoleView:
 
     def _live(self, console: Console) -> None:
         drawn_s, cursor = -1.0, -1
+        entry: Entry | None = None
+        said, said_s = "", 0.0
         with _keys() as key, Live(console=console, screen=True, auto_refresh=False) as live:
             while not self._ended.is_set():
                 view = self._station.snapshot()
                 if view.cursor != cursor or time.monotonic() - drawn_s >= _DRAWN_S:
                     drawn_s, cursor = time.monotonic(), view.cursor
-                    parts: list[RenderableType] = [picture(view, console.height, console.width)]
+                    foot = entry.line if entry else said if time.monotonic() - said_s < _SAID_S else ""
+                    parts: list[RenderableType] = [picture(view, console.height, console.width, foot)]
                     if (stale_s := time.time() - view.unix_s) > _STALE_S:
                         parts.insert(0, Text(f" ✖ THIS VIEW IS {stale_s:.0f} s OLD ", style=ALARM))
                     live.update(Group(*parts), refresh=True)
-                match key(0.05):
+                pressed = key(0.05)
+                if entry and not pressed and time.monotonic() - entry.touched_s > IDLE_S:
+                    entry = None
+                if entry and pressed:
+                    entry.touched_s, drawn_s = time.monotonic(), -1.0
+                    if (ended := entry.press(pressed)) is not None:
+                        entry, said, said_s = None, ended, time.monotonic()
+                    continue
+                match pressed:
                     case "a":
                         self._station.acknowledge_all("console")
+                    case "b":
+                        self._station.acknowledge_blind("console")
+                    case "w" | "m":
+                        entry = (take_watch if pressed == "w" else radio_work)(self._station)
+                        entry.touched_s, drawn_s = time.monotonic(), -1.0
                     case "q":
                         self._on_quit()
+
+
+def _no_key(wait_s: float) -> str:
+    time.sleep(wait_s)
+    return ""
 
 
 @contextmanager
@@ -95,7 +119,7 @@ def _keys() -> Iterator[Callable[[float], str]]:
         before = termios.tcgetattr(descriptor)
         tty.setcbreak(descriptor)
     except (ImportError, OSError, ValueError, termios.error):
-        yield lambda wait_s: time.sleep(wait_s) or ""
+        yield _no_key
         return
 
     def key(wait_s: float) -> str:

@@ -25,14 +25,18 @@ def chromium() -> Iterator["playwright.Browser"]:
 
 
 @contextmanager
-def opened(browser: "playwright.Browser", address: str, size=(1280, 720), scheme: str = "light") -> Iterator["playwright.Page"]:
+def opened(
+    browser: "playwright.Browser", address: str, size=(1280, 720), scheme: str = "light"
+) -> Iterator["playwright.Page"]:
     """A page that must not log an error, nor ask for anything from elsewhere."""
     context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
     page = context.new_page()
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
     own = re.match(r"https?://[^/]+/", address)[0]
-    page.on("request", lambda request: None if request.url.startswith(own) else wrong.append(f"asked for {request.url}"))
+    page.on(
+        "request", lambda request: None if request.url.startswith(own) else wrong.append(f"asked for {request.url}")
+    )
     page.goto(address)
     try:
         yield page

@@ -51,7 +51,12 @@ class Served:
         return [row for row in self.station.rows_after(0) if row.kind == kind]
 
     def ask(
-        self, path: str, method: str = "GET", body: object = None, headers: dict[str, str] | None = None, own: bool = True
+        self,
+        path: str,
+        method: str = "GET",
+        body: object = None,
+        headers: dict[str, str] | None = None,
+        own: bool = True,
     ) -> tuple[int, dict[str, str], bytes]:
         """One request; own: with the headers that the page itself would send. Gives status, headers, body."""
         given = {"Host": f"127.0.0.1:{self.port}"}
@@ -81,13 +86,17 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dict | None = None, channels: int = 1) -> Iterator[Served]:
-    """A station that hears a file with calls at these times, run in a thread, and its page."""
+def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dict | None = None, channels: int = 1,
+    files: list[Path] | None = None,
+) -> Iterator[Served]:
+    """A station that hears a file with calls at these times (or these files), run in a thread, and its page."""
     file = save(folder / "radio.wav", traffic(length_s, calls_s, 16_000), 16_000)
     lines = [{"name": f"Line {n + 1}" if n else "Launch", "file": str(file)} for n in range(channels)]
     if channels > 1:
         lines = [{**line, "file": str(save(folder / f"radio{n}.wav", traffic(length_s, calls_s if not n else [], 16_000), 16_000))}
                  for n, line in enumerate(lines)]  # fmt: skip
+    for line, path in zip(lines, files or [], strict=False):
+        line["file"] = str(path)
     given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=STEPS, evidence_after_s=0.5)
     station = Station(given, folder / "state", load=load_bursts)
     server = PageServer(station)
@@ -103,7 +112,9 @@ def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dic
 
 
 @contextmanager
-def event_stream(served: Served, path: str = "/events", timeout_s: float = 15.0) -> Iterator[Iterator[tuple[str, str, Any]]]:
+def event_stream(
+    served: Served, path: str = "/events", timeout_s: float = 15.0
+) -> Iterator[Iterator[tuple[str, str, Any]]]:
     """The server-sent events as (event, id, data)."""
     connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=timeout_s)
     connection.request("GET", path, headers={"Host": f"127.0.0.1:{served.port}", "Accept": "text/event-stream"})

@@ -7,12 +7,19 @@ Content Security Policy 3.
 import re
 import socket
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from pydantic import ValidationError
 
 from listener.settings.watch import PageSettings
-from listener.watch.page.guard import MOST_BODY_BYTES
+from listener.watch.page.guard import (
+    MOST_BODY_BYTES,
+    TRIES,
+    TRY_EVERY_S,
+    Guard,
+    Refused,
+)
 from tests.watch.page.parts import TOKEN, served
 
 
@@ -173,13 +180,45 @@ def test_a_browser_is_led_to_the_form_and_in(guarded):
     status, headers, _ = guarded.ask("/", headers={"Accept": "text/html"})
     assert (status, headers["location"]) == (303, "/enter")
     form = {"Content-Type": "application/x-www-form-urlencoded"}
-    began = time.monotonic()
     assert guarded.ask("/enter", "POST", b"token=wrong-wrong-wrong-wrong", form)[0] == 403
-    assert time.monotonic() - began >= 1.0  # guessing is slow
     status, headers, _ = guarded.ask("/enter", "POST", f"token={TOKEN}".encode(), form)
     cookie = headers["set-cookie"]
     assert status == 303 and "HttpOnly" in cookie and "SameSite=strict" in cookie and TOKEN not in cookie
     assert guarded.ask("/", headers={"Cookie": cookie.partition(";")[0]})[0] == 200
+
+
+def test_wrong_tokens_side_by_side_are_no_faster_than_one_after_the_other(tmp_path):
+    """By the form and as bearer tokens, from many clients at once; who is in stays in."""
+    form = {"Content-Type": "application/x-www-form-urlencoded"}
+    right = f"token={TOKEN}".encode()
+    with served(tmp_path, [], page={"token": TOKEN}) as own:
+        cookie = {"Cookie": own.ask("/enter", "POST", right, form)[1]["set-cookie"].partition(";")[0]}
+
+        def guess(n: int) -> int:
+            if n % 2:
+                return own.ask("/enter", "POST", f"token=wrong-wrong-wrong-{n}".encode(), form)[0]
+            return own.ask("/events", headers={"Authorization": f"Bearer wrong-wrong-wrong-{n}"})[0]
+
+        began = time.monotonic()
+        with ThreadPoolExecutor(20) as clients:
+            statuses = list(clients.map(guess, range(100)))
+        looked_at = sum(status in (401, 403) for status in statuses)
+        assert TRIES <= looked_at <= TRIES + 1 + (time.monotonic() - began) / TRY_EVERY_S
+        assert set(statuses) <= {401, 403, 429} and statuses.count(429) == 100 - looked_at
+        status, _, body = own.ask("/enter", "POST", right, form)
+        assert status == 429 and b"Too many wrong tokens" in body, "a right one must not stand out"
+        assert own.ask("/", headers=cookie)[0] == 200
+        time.sleep(TRY_EVERY_S + 0.2)
+        assert own.ask("/enter", "POST", right, form)[0] == 303
+
+
+def test_guesses_from_the_network_lock_nobody_out_who_sits_at_the_computer():
+    guard = Guard(lambda *_: None, PageSettings(token=TOKEN, host="0.0.0.0"))
+    for n in range(TRIES):
+        assert not guard.try_token("wrong", {"client": (f"10.0.0.{n}", 1)})
+    with pytest.raises(Refused, match="too many wrong tokens"):
+        guard.try_token(TOKEN, {"client": ("10.0.0.99", 1)})
+    assert guard.try_token(TOKEN, {"client": ("127.0.0.1", 1)})
 
 
 def test_the_token_is_told_nowhere(guarded):

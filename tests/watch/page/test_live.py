@@ -19,7 +19,14 @@ import soundfile
 import yaml
 
 from listener.keep.records import Query, Records
-from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
+from tests.watch.page.browser import (
+    CHROMIUM,
+    LIVE,
+    chromium,
+    opened,
+    shown_cover,
+    until,
+)
 from tests.watch.parts import SoundServer, has_sound_server, noise, save, sound_server
 
 REPO = Path(__file__).parent.parent.parent.parent

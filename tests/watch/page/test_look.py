@@ -12,9 +12,18 @@ import time
 
 import pytest
 
+from listener.tell.console import confidence_text
 from tests.parts import need_python
-from tests.watch.page.browser import CHROMIUM, LIVE, chromium, opened, shown_cover, until
+from tests.watch.page.browser import (
+    CHROMIUM,
+    LIVE,
+    chromium,
+    opened,
+    shown_cover,
+    until,
+)
 from tests.watch.page.parts import STEPS, served
+from tests.watch.parts import noise, save
 
 axe = need_python("axe_playwright_python.sync_playwright", "pip install axe-playwright-python")
 SIZES = {"laptop": (1280, 720), "wall": (3840, 2160), "phone": (390, 844)}
@@ -267,7 +276,7 @@ def test_history_is_searched_and_printed_on_white(browser, station):
         page.get_by_label("Kind").select_option("alert")
         page.get_by_role("button", name="Search").click()
         page.wait_for_url("**kind=alert**")
-        assert page.locator("tbody tr.alert").count() == page.locator("tbody tr").count() == 1
+        assert page.locator("tbody tr[data-kind=alert]").count() == page.locator("tbody tr").count() == 1
         page.get_by_label("Words").fill("zebra")
         page.get_by_role("button", name="Search").click()
         page.wait_for_selector("text=No rows.")
@@ -276,6 +285,108 @@ def test_history_is_searched_and_printed_on_white(browser, station):
         assert not page.locator(".top").is_visible() and not page.locator(".find").is_visible()
         assert page.evaluate("getComputedStyle(document.querySelector('tbody td')).color") == "rgb(0, 0, 0)"
         assert page.evaluate("getComputedStyle(document.querySelector('.wide')).backgroundColor") == "rgb(255, 255, 255)"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_two_channels_on_a_laptop_are_seen_without_scrolling(browser, station, scheme):
+    with opened(browser, station.address, scheme=scheme) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        page.wait_for_timeout(500)
+        assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+        assert page.evaluate("(grid => grid.scrollHeight <= grid.clientHeight)(document.getElementById('channels'))")
+        bottom = page.evaluate("document.querySelector('.foot').getBoundingClientRect().top")
+        for what in (".state", ".now", ".call .phrase", ".call .when", ".call .confirm", ".ack", ".steps li:last-child", ".note button"):
+            for found in page.locator(what).all():
+                box = found.bounding_box()
+                assert not box or box["y"] + box["height"] <= bottom, what
+        assert page.locator(".caution").bounding_box()["height"] <= 40, "the caution leaves the room to the states"
+
+
+def test_on_a_phone_the_states_come_first(browser, station):
+    with opened(browser, station.address, size=SIZES["phone"]) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        states = [found.bounding_box() for found in page.locator(".state").all()]
+        assert states[0]["y"] < 150
+        assert all(box["y"] + box["height"] <= SIZES["phone"][1] for box in states), "both states are on the first screen"
+        assert page.locator("header.top").bounding_box()["y"] > states[-1]["y"]
+
+
+def test_a_confidence_is_told_in_the_same_words_here_and_on_the_terminal(browser, station):
+    values = [k / 2_000 for k in range(2_001)] + [0.9951, 0.99949, 0.999999]
+    with opened(browser, station.address) as page:
+        told = page.evaluate("async values => { const { percent } = await import('/static/words.js'); return values.map(percent); }", values)
+    assert told == [confidence_text(value) for value in values]
+    assert "100%" not in told
+
+
+def test_the_watch_is_taken_and_a_radio_worked_on_with_keys_alone(browser, tmp_path):
+    """The form leaves the states in view; both are told on every page, and the call stays as it is."""
+    with served(tmp_path, [3.0], channels=2) as own, opened(browser, own.address) as page:
+        own.wait_alert()
+        page.wait_for_selector(".channel[data-state='CALL HEARD'] .now:has-text('listening now')")
+        page.keyboard.press("w")
+        page.wait_for_selector(".points li:has-text('call not acknowledged: Launch, suspend')")
+        assert page.locator(".channel[data-state='CALL HEARD'] .state").bounding_box()["y"] < 500
+        page.keyboard.type("Ann")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#on-duty:has-text('Watch: Ann since')")
+        page.wait_for_selector("#desk", state="hidden")
+        page.keyboard.press("m")
+        page.locator("#desk select").select_option("Line 2")
+        page.locator("#desk input[type=number]").fill("20")
+        page.locator("#desk").get_by_label("What is done (optional)").fill("antenna")
+        page.keyboard.press("Enter")
+        block = page.locator(".channel", has_text="Line 2")
+        block.get_by_text("being worked on by Ann until").wait_for()
+        with opened(browser, own.address) as other:
+            other.wait_for_selector("#on-duty:has-text('Watch: Ann since')")
+            other.get_by_text("being worked on by Ann until").wait_for()
+        block.get_by_role("button", name="End work").click()
+        block.get_by_text("work by Ann ended by Ann").wait_for()
+        assert len(own.station.snapshot().channels[0].unacknowledged) == 1
+        own.wait("all written", lambda s: len(own.rows("maintenance")) == 2 and own.rows("hand_over"))
+        assert own.rows("maintenance")[0].body["text"] == "antenna"
+
+
+def test_blindness_is_known_by_key_and_worked_on_looks_otherwise(browser, tmp_path):
+    silent = save(tmp_path / "silent.wav", 0 * noise(60.0, 16_000), 16_000)
+    with served(tmp_path, [], files=[silent]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(".channel[data-state=BLIND] .why li:has-text('only one fixed value')")
+        red = page.evaluate("getComputedStyle(document.querySelector('.channel')).backgroundColor")
+        page.wait_for_timeout(700)
+        page.keyboard.press("b")
+        page.get_by_text("BLIND: seen by page").wait_for()
+        own.station.begin_work("Launch", "Bo", 30)
+        page.wait_for_selector(".channel[data-work=true]")
+        assert page.locator(".state").inner_text().split() == ["✖", "BLIND"]
+        assert "only one fixed value" in page.locator(".why").inner_text()
+        assert page.evaluate("getComputedStyle(document.querySelector('.channel')).backgroundColor") != red
+        ink, ground = page.evaluate("(css => [css.color, css.backgroundColor])(getComputedStyle(document.querySelector('.channel')))")
+        assert contrast(ink, ground) >= 4.5
+
+
+def test_every_kind_of_row_stands_in_the_columns_of_the_table(browser, tmp_path):
+    with served(tmp_path, [3.0]) as own:
+        alert_id = own.wait_alert()
+        own.do("note", alert_id=alert_id, who="Ann", text="wind from the left")
+        own.do("mark", alert_id=alert_id, who="Ann", mark="drill")
+        own.do("step", alert_id=alert_id, who="Ann", step=STEPS[0])
+        own.do("acknowledge", alert_id=alert_id, who="Ann")
+        own.wait("all written", lambda s: own.rows("step") and own.rows("acknowledge"))
+        with opened(browser, own.address + "history?kind=all") as page:
+            kinds = page.evaluate("[...document.querySelectorAll('tbody tr')].map(row => row.dataset.kind)")
+            assert {"alert", "note", "mark", "step", "acknowledge", "state", "start", "settings"} <= set(kinds)
+            crooked = page.evaluate(
+                """() => {
+                    const heads = [...document.querySelectorAll("thead th")].map(h => h.getBoundingClientRect());
+                    const plain = getComputedStyle(document.querySelector("tbody tr[data-kind=start] td")).fontSize;
+                    return [...document.querySelectorAll("tbody tr")].filter(row => [...row.cells].some((cell, i) => {
+                        const box = cell.getBoundingClientRect();
+                        return Math.abs(box.left - heads[i].left) > 1 || getComputedStyle(cell).fontSize !== plain;
+                    })).map(row => row.dataset.kind);
+                }"""
+            )
+            assert not crooked
 
 
 def test_settings_are_shown_and_cannot_be_edited(browser, station):

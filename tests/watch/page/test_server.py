@@ -3,17 +3,27 @@
 import csv
 import io
 import json
+import logging
 import resource
+import select
 import socket
+import statistics
+import subprocess
+import sys
 import time
-from itertools import islice
+from itertools import islice, pairwise
+from pathlib import Path
 
 import pytest
 
 from listener.keep.records import Records
+from listener.watch.page import crowd as crowds
+from listener.watch.page import serve
+from listener.watch.page.crowd import Crowd
+from listener.watch.page.feed import Feed
 from listener.watch.page.strip import by_second
 from listener.watch.state import Strip
-from tests.watch.page.parts import STEPS, event_stream, served
+from tests.watch.page.parts import STEPS, Served, event_stream, served
 
 CLIENTS = 200
 
@@ -209,6 +219,159 @@ def test_two_hundred_slow_and_half_open_clients_stall_no_alert(tmp_path):
         finally:
             for client in crowd:
                 client.close()
+
+
+def unread_stream(page, buffer_bytes: int = 2_048) -> socket.socket:
+    """A client that asks for events and never reads one."""
+    client = socket.socket()
+    client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, buffer_bytes)
+    client.settimeout(10)
+    client.connect(("127.0.0.1", page.port))
+    client.sendall(f"GET /events HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n\r\n".encode())
+    return client
+
+
+def is_cut(client: socket.socket) -> bool:
+    """Whether the server has ended the connection, without reading what it sent."""
+    poll = select.poll()
+    poll.register(client, select.POLLRDHUP)
+    return bool(poll.poll(0))
+
+
+def test_three_hundred_clients_that_never_read_are_bounded_and_the_desks_own_page_stays_fast(tmp_path, caplog, monkeypatch):
+    """The oldest that nobody reads go; a page that is read is neither cut off nor slowed, and nothing is logged of it."""
+    monkeypatch.setattr(crowds, "READ_BYTES", 60_000)  # as if the desk's page had been open for a minute or two
+    resource.setrlimit(resource.RLIMIT_NOFILE, (4096, max(4096, resource.getrlimit(resource.RLIMIT_NOFILE)[1])))
+    with served(tmp_path, [], channels=2) as page, event_stream(page) as events:
+        taken = 0
+        while taken < 80_000:
+            taken += len(json.dumps(next(events)[2]))
+        crowd = [unread_stream(page) for _ in range(300)]
+        try:
+            looks_s, asks_s, ends_s = [], [], time.monotonic() + 6.0
+            while time.monotonic() < ends_s:
+                while next(events)[0] != "look":
+                    pass
+                looks_s.append(time.monotonic())
+                began = time.monotonic()
+                assert page.ask("/")[0] == 200
+                asks_s.append(time.monotonic() - began)
+            gaps_s = [after - before for before, after in pairwise(looks_s)]
+            print(f"page median {statistics.median(asks_s):.3f} s, most {max(asks_s):.3f} s; looks apart at most {max(gaps_s):.2f} s")
+            assert statistics.median(asks_s) < 0.1 and max(asks_s) < 1.0
+            assert max(gaps_s) < 1.5, "the cover NOT LIVE comes after two seconds"
+            assert sum(not is_cut(client) for client in crowd) <= crowds.MOST_STREAMS
+            with event_stream(page) as fresh:  # one more page that is opened now
+                assert next(fresh)[0] == "begin"
+        finally:
+            for client in crowd:
+                client.close()
+        time.sleep(0.5)
+    unheard = [r for r in caplog.records if r.levelno >= logging.WARNING and not r.name.startswith("listener")]
+    assert not unheard, [record.getMessage() for record in unheard][:5]
+
+
+CROWDED = """
+import resource, sys, threading
+from pathlib import Path
+resource.setrlimit(resource.RLIMIT_NOFILE, (160, 160))
+sys.path.insert(0, sys.argv[2])
+from tests.watch.page.parts import served
+if __name__ == "__main__":
+    with served(Path(sys.argv[1]), []) as page:
+        print(page.port, flush=True)
+        sys.stdin.readline()
+        print(page.station.journal.trouble or "journal written", flush=True)
+"""
+
+
+def test_a_crowd_takes_no_file_that_the_watch_needs_and_writes_no_flood(tmp_path):
+    """300 connections to a program that may open 160 files: they once took all of them, and each refusal a traceback."""
+    (tmp_path / "crowded.py").write_text(CROWDED)
+    root = Path(__file__).parents[3]
+    command = [sys.executable, str(tmp_path / "crowded.py"), str(tmp_path), str(root)]
+    process = subprocess.Popen(command, cwd=root, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        page = Served(None, f"http://127.0.0.1:{int(process.stdout.readline())}/", tmp_path / "state")
+        crowd = [unread_stream(page) for _ in range(300)]
+        asks_s = []
+        for _ in range(8):
+            began = time.monotonic()
+            assert page.ask("/")[0] == 200
+            asks_s.append(time.monotonic() - began)
+            time.sleep(0.3)
+        for client in crowd:
+            client.close()
+        said, errors = process.communicate("\n", timeout=30)
+    finally:
+        process.kill()
+        process.wait()
+    assert said.strip() == "journal written" and process.returncode == 0
+    assert max(asks_s) < 1.0
+    assert errors == ""
+
+
+def test_a_client_that_stops_reading_is_cut_off_and_what_waited_for_it_is_given_up(tmp_path, monkeypatch, caplog):
+    monkeypatch.setattr(crowds, "SLOW_S", 1.0)
+    with served(tmp_path, [], channels=2) as page:
+        page.wait("listening", lambda s: s.snapshot().channels[0].state == "LISTENING")
+        # As much news as an hour brings, in seconds: the look is made long.
+        look = Feed._look_now
+        monkeypatch.setattr(Feed, "_look_now", lambda feed: look(feed)[:-1] + f',"long":"{"x" * 100_000}"}}')
+        client = unread_stream(page)
+        ends_s = time.monotonic() + 20.0
+        while not is_cut(client):
+            assert time.monotonic() < ends_s, "still connected"
+            time.sleep(0.1)
+        client.close()
+        assert page.ask("/")[0] == 200
+    assert not [r for r in caplog.records if r.levelno >= logging.WARNING and not r.name.startswith("listener")]
+
+
+def test_an_export_that_nobody_reads_is_given_up(tmp_path, monkeypatch):
+    monkeypatch.setattr(serve, "SEND_WAIT_S", 1.0)
+    with served(tmp_path, []) as page:
+        for _ in range(200):
+            page.station._journal("note", {"who": "a", "text": "z" * 20_000})
+        page.wait("written", lambda s: Records(page.folder).last_id() > 200)
+        client = socket.socket()
+        client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2_048)
+        client.settimeout(10)
+        client.connect(("127.0.0.1", page.port))
+        client.sendall(f"GET /history.jsonl?kind=all HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n\r\n".encode())
+        ends_s = time.monotonic() + 10.0
+        while not is_cut(client):
+            assert time.monotonic() < ends_s, "still connected"
+            time.sleep(0.1)
+        client.close()
+
+
+class Named:
+    """A client in a crowd."""
+
+    def __init__(self, name: str, cut: list[str]) -> None:
+        self.name, self.is_read, self._cut = name, False, cut
+
+    def cut(self) -> None:
+        self._cut.append(self.name)
+
+
+def test_clients_that_are_read_go_last():
+    cut = []
+    crowd = Crowd(most=3)
+    read, first, second, third, fourth = (Named(name, cut) for name in ("read", "first", "second", "third", "fourth"))
+    read.is_read = True
+    for client in (read, first, second):
+        crowd.enter(client)
+    assert cut == []
+    crowd.enter(third)
+    assert cut == ["first"] and len(crowd) == 3
+    second.is_read = third.is_read = True
+    crowd.enter(fourth)
+    assert cut == ["first", "read"], "all are read: the oldest"
+    crowd.leave(second)
+    crowd.enter(first)
+    assert cut == ["first", "read"] and len(crowd) == 3
 
 
 def test_a_port_that_is_taken_is_a_fault_that_is_told_and_the_watch_goes_on(tmp_path):

@@ -1,13 +1,16 @@
 """The console picture: words and shapes say the state, at any width; a broken picture becomes plain lines."""
 
+import io
 from dataclasses import replace
 
 import pytest
 from rich.console import Console
 
+from listener.events import confidence_text
 from listener.watch.show.big_text import LINES, big
-from listener.watch.show.picture import ago, channel_line, meter_bar, per_cent, picture
-from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard
+from listener.watch.show.entry import Entry
+from listener.watch.show.picture import ago, channel_line, meter_bar, picture
+from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard, Work
 
 NOW = 1_900_000_000.0
 CALL = Shown(7, "alert", "2030-03-17T17:46:32.000000Z", NOW - 8, "suspend", 3, 3, 0.97, 10.0, 12.0, 0.3)
@@ -25,7 +28,7 @@ def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
         journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
         settings_fingerprint="f",
     )  # fmt: skip
-    console = Console(width=width, height=height, force_terminal=False, record=True, file=open("/dev/null", "w"))
+    console = Console(width=width, height=height, force_terminal=False, record=True, file=io.StringIO())
     console.print(picture(view, height, width))
     return console.export_text()
 
@@ -67,7 +70,7 @@ def test_a_partly_heard_call_says_how_much_of_it_was_heard_and_no_confidence_of_
 
 
 def test_no_confidence_is_told_as_certain():
-    assert [per_cent(c) for c in (0.5, 0.994, 0.9951, 1.0)] == ["50%", "99%", "99%", "99%"]
+    assert [confidence_text(c) for c in (0.5, 0.994, 0.9951, 1.0)] == ["50%", "99%", "99%", "99%"]
 
 
 def test_words_heard_weakly_have_a_question_mark():
@@ -103,3 +106,43 @@ def test_the_meter_shows_level_peak_and_no_sound():
 @pytest.mark.parametrize("seconds, said", [(0, "0 s"), (59.6, "60 s"), (120, "2 min"), (7_500, "2 h 5 min"), (-1, "0 s")])
 def test_spans_of_time_for_people(seconds, said):
     assert ago(seconds) == said
+
+
+def test_an_open_call_does_not_hide_whether_the_channel_hears_now():
+    call = replace(QUIET, state=State.CALL_HEARD, last_alert=CALL, unacknowledged=(CALL,))
+    blind = replace(call, because=(Because("device_gone", "input device 'USB Audio' has stopped", NOW - 3),))
+    assert "listening now" in shown(call) and "BLIND now" not in shown(call)
+    assert "BLIND now" in shown(blind) and "✖ input device 'USB Audio' has stopped (since" in shown(blind)
+    assert "listening now" not in shown(blind) and "NOT ACKNOWLEDGED" in shown(blind, width=140)
+    assert "listening now  CALL HEARD: SUSPEND x3" in channel_line(call, NOW, 120).plain
+    assert "BLIND now  CALL HEARD: SUSPEND x3" in channel_line(blind, NOW, 120).plain
+
+
+def test_work_on_a_radio_is_told_beside_the_blindness_and_that_it_has_ended():
+    work = Work(5, "Launch", "Bo", "antenna", NOW - 60, NOW + 1_740)
+    blind = replace(QUIET, state=State.BLIND, because=(Because("no_frames", "no sound", NOW - 3),), work=work)
+    assert "being worked on by Bo until 18:15:40 UTC: antenna" in shown(blind) and "✖ no sound (since" in shown(blind)
+    assert "worked on by Bo: no sound" in channel_line(blind, NOW, 120).plain
+    over = replace(blind, work=replace(work, ended_unix_s=NOW - 5))
+    assert "work by Bo ended: its time was over, 5 s ago" in shown(over)
+
+
+@pytest.mark.parametrize("height, width", [(24, 80), (50, 160)])
+def test_the_foot_says_what_this_is_not_and_what_a_person_writes(height, width):
+    text = shown(QUIET, height=height, width=width)
+    assert "Advisory, not certified" in text and "no alert is never permission" in text
+    assert "w: take the watch" in text and "b: BLIND seen" in text
+
+
+def test_a_name_is_written_key_by_key_and_may_be_left():
+    given = []
+    entry = Entry(["name", "minutes"], lambda answers: given.append(answers) or "done", {1: str.isdecimal})
+    assert [entry.press(key) for key in "Anx"] == [None] * 3 and "name: Anx_" in entry.line
+    assert entry.press("\x7f") is None and entry.press("n") is None and entry.press("\n") is None
+    assert entry.press("\x00") is None and entry.press("x") is None and entry.press("\r") is None
+    assert entry.line.startswith("? minutes: x_"), "what is no answer is asked for again"
+    assert entry.press("\x7f") is None and entry.press("5") is None and entry.press("\r") == "done"
+    assert given == [["Ann", "5"]]
+    assert Entry(["name"], lambda answers: "done").press("\x1b") == ""
+    empty = Entry(["name"], lambda answers: "done")
+    assert empty.press("\n") is None and empty.wrong, "nobody takes the watch without a name"

@@ -84,8 +84,8 @@ export class Card {
     const parts = [];
     if (this.steps.length) parts.push(make("ul", { class: "steps" }, ...this.steps.map((s) => s.element)));
     parts.push(make("div", { class: "marks", role: "group", "aria-label": "What it was" }, make("span", { text: "It was a " }), ...this.marks.map(([, b]) => b)));
-    const title = this.steps.length ? "Own steps, to remember; marks, notes" : "Marks, notes";
-    return make("details", { class: "after", open: true }, make("summary", { text: title }), ...parts, form, this.notes);
+    const title = this.steps.length ? "Own steps, marks, notes" : "Marks, notes";
+    return make("details", { class: "after", open: !document.querySelector("#channels.many") }, make("summary", { text: title }), ...parts, form, this.notes);
   }
 }
 

@@ -1,6 +1,8 @@
 // One channel: its state as a big word with its own shape, why, the calls, and the last ten minutes.
 
 import { Card } from "./card.js";
+import { send } from "./desk.js";
+import { workText } from "./duty.js";
 import { StripView } from "./strip.js";
 import { localTime, make, put, span } from "./words.js";
 
@@ -17,7 +19,15 @@ export class ChannelView {
     this.shape = make("span", { class: "shape", "aria-hidden": "true" });
     this.state = make("span");
     this.since = make("p", { class: "since" });
+    this.now = make("p", { class: "now" });
     this.why = make("ul", { class: "why" });
+    this.work = make("span");
+    this.trouble = make("p", { class: "trouble", role: "alert" });
+    this.done = this.#button("End work", "end_work", () => ({ channel: this.name }));
+    this.known = this.#button("I know", "acknowledge_blind", () => ({ channels: [this.name] }));
+    this.known.append(make("kbd", { text: "B" }));
+    this.seen = make("span");
+    this.blindShown = Infinity; // since when blindness that nobody said they know of is on the screen
     this.calls = make("div", { class: "calls" });
     this.more = make("p", { class: "more" });
     this.partly = make("p", { class: "partly" });
@@ -29,8 +39,9 @@ export class ChannelView {
     this.element = make("article", { class: "channel", "aria-labelledby": title },
       make("div", { class: "head" },
         make("h2", { id: title, text: look.name }),
-        make("p", { class: "state" }, this.shape, " ", this.state), this.since),
-      this.why, this.calls, this.more, this.partly,
+        make("p", { class: "state" }, this.shape, " ", this.state), this.since, this.now),
+      this.why,
+      make("p", { class: "acts" }, this.work, this.done, this.seen, this.known), this.trouble, this.calls, this.more, this.partly,
       make("div", { class: "low" }, this.strip.element, make("div", { class: "small" }, this.words, this.sound, this.about)));
   }
 
@@ -40,6 +51,7 @@ export class ChannelView {
     put(this.shape, SHAPES[look.state]);
     put(this.state, look.state);
     put(this.since, `since ${localTime(look.since_unix_s)}, ${span(nowS - look.since_unix_s)}`);
+    this.#hears(look, nowS);
     this.#reasons(look, nowS);
     const open = this.#cards(look, store, nowS);
     const last = look.last_partly;
@@ -59,6 +71,30 @@ export class ChannelView {
   draw(store, nowS) {
     const rows = [...(store.rows.get(this.name) ?? []), ...(store.rows.get(null) ?? []).filter((row) => row.kind === "fault")];
     this.strip.draw(store.strips[this.number] ?? new Map(), store.words[this.number] ?? new Map(), rows, nowS);
+  }
+
+  /** There is blindness that nobody said they know of, and nobody works on it. */
+  get canBeSeen() { return this.blindShown !== Infinity; }
+
+  #button(text, what, body) {
+    const button = make("button", { class: "quiet", type: "button", text });
+    button.addEventListener("click", () => send(what, body(), (line) => put(this.trouble, line)));
+    return button;
+  }
+
+  /** Whether it hears now, whatever the state; who works on it; who knows that it is blind. */
+  #hears(look, nowS) {
+    const isBlind = look.because.length > 0;
+    const isWorkedOn = look.work?.ended_unix_s === null;
+    this.element.dataset.work = isWorkedOn;
+    this.element.dataset.hears = !isBlind;
+    put(this.now, look.state !== "CALL HEARD" ? "" : isBlind ? "✖ BLIND now:" : "● listening now");
+    put(this.work, workText(look.work, nowS));
+    this.done.hidden = !isWorkedOn;
+    put(this.seen, look.blind_seen_by ? `BLIND: seen by ${look.blind_seen_by}` : "");
+    const asks = isBlind && !isWorkedOn && !look.blind_seen_by;
+    if (asks !== this.canBeSeen) this.blindShown = asks ? performance.now() : Infinity;
+    this.known.hidden = !asks;
   }
 
   #reasons(look, nowS) {

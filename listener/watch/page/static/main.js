@@ -1,7 +1,8 @@
 // The watch page: what comes over the link is shown; what people do goes back.
 
 import { ChannelView } from "./channel.js";
-import { onKeys } from "./desk.js";
+import { onKeys, send } from "./desk.js";
+import { Duty, workText } from "./duty.js";
 import { Link } from "./link.js";
 import { Store } from "./store.js";
 import { localTime, percent, put, span, utcTime } from "./words.js";
@@ -10,6 +11,7 @@ const SEEN_MS = 500; // what has not been on the screen for so long was not seen
 
 const at = (id) => document.getElementById(id);
 const store = new Store();
+const duty = new Duty();
 let channels = [];
 let look = null;
 let openCards = [];
@@ -43,6 +45,7 @@ function onLook(fresh) {
 
 function show() {
   if (!look) return;
+  duty.update(look, nowS());
   openCards = channels.flatMap((channel, i) => channel.update(look.channels[i], store, nowS()));
   put(at("clock"), localTime(nowS()));
   put(at("clock-utc"), `${utcTime(nowS())} UTC`);
@@ -57,13 +60,15 @@ function show() {
 /** One line over everything, when there is more than one channel to look at. */
 function loud() {
   const calls = look.channels.flatMap((c) => c.unacknowledged.map((a) => `▲ ${c.name}: ${a.phrase.toUpperCase()} ×${a.words_heard}, ${localTime(a.unix_s)}`));
-  const blind = look.channels.filter((c) => c.state === "BLIND").map((c) => `✖ ${c.name} BLIND`);
+  const blind = look.channels.filter((c) => c.because.length).map((c) => `✖ ${c.name} BLIND${isWorkedOn(c) ? " (being worked on)" : ""}`);
   const lines = look.channels.length > 1 ? [...calls, ...blind] : [];
   at("loud").hidden = !lines.length;
   at("loud").dataset.kind = calls.length ? "call" : "blind";
   put(at("loud"), lines.slice(0, 4).join("   ") + (lines.length > 4 ? `   and ${lines.length - 4} more` : ""));
   document.title = calls.length ? `▲ CALL HEARD` : blind.length ? `✖ BLIND` : state === "live" ? "● Watch" : "✖ NOT LIVE";
 }
+
+const isWorkedOn = (channel) => channel?.work?.ended_unix_s === null;
 
 /** Keeps the cover "NOT LIVE" away for two more seconds; it comes by itself, even if this script stands still. */
 function beat() {
@@ -91,10 +96,20 @@ function onRow(row) {
   const fresh = store.addRow(row);
   if (!fresh || nowS() - fresh.unixS > 30) return;
   if (row.kind === "alert") say(`Call heard on ${row.channel}: ${row.body.phrase}, ${percent(row.body.confidence)}. Advisory: confirm by ear.`);
-  if (row.kind === "state" && row.body.state === "BLIND") say(`${row.channel} is blind: ${row.body.reasons.map((r) => r.detail).join("; ")}`);
+  if (row.kind === "state" && row.body.state === "BLIND") {
+    const work = look?.channels.find((c) => c.name === row.channel && isWorkedOn(c))?.work;
+    const line = `${row.channel} is blind: ${row.body.reasons.map((r) => r.detail).join("; ")}`;
+    if (work) tell(`${line}. It is ${workText(work)}.`);
+    else say(line);
+  }
+  if (row.kind === "maintenance") {
+    const ended = row.body.who ? `ended by ${row.body.who}` : "ended: its time was over";
+    tell(`${row.channel}: ${row.body.begins ? `being worked on by ${row.body.who}` : `work ${ended}`}.`);
+  }
+  if (row.kind === "hand_over") tell(`${row.body.who} takes the watch. ${row.body.open.length ? `Open: ${row.body.open.join("; ")}` : "Nothing is open"}.`);
   if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
   if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
-  if (row.kind === "acknowledge") tell(`Acknowledged by ${row.body.who}.`);
+  if (row.kind === "acknowledge") tell(`${row.body.blind ? `Blindness of ${row.channel} seen` : "Acknowledged"} by ${row.body.who}.`);
 }
 
 /** As many columns as make blocks of a good shape; letters are as large as that leaves room for. */
@@ -106,6 +121,8 @@ function fit() {
   grid.style.setProperty("--columns", columns);
   grid.style.setProperty("--rows", rows);
   grid.classList.toggle("tight", innerWidth >= 640 && innerHeight / rows < 450);
+  grid.classList.toggle("many", innerWidth < 640 || innerHeight / rows < 300); // the states come first
+  grid.classList.toggle("snug", innerHeight / rows < 900);
 }
 
 function draw() {
@@ -121,6 +138,12 @@ new Link({
 });
 
 onKeys({
+  w: () => duty.take(),
+  m: () => duty.work(),
+  b: () => {
+    const known = channels.filter((channel) => channel.canBeSeen && performance.now() - channel.blindShown > SEEN_MS).map((channel) => channel.name);
+    if (known.length) send("acknowledge_blind", { channels: known }, say);
+  },
   a: () => openCards.filter((card) => performance.now() - card.firstShown > SEEN_MS).forEach((card) => card.acknowledge()),
 });
 addEventListener("resize", () => { fit(); draw(); });

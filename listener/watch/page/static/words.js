@@ -27,8 +27,12 @@ export function likely(p) {
   return "unlikely";
 }
 
-/** Percent, never 100 for what is not certain. */
-export const percent = (p) => `${Math.min(99, Math.round(p * 100))} %`;
+/** A confidence as per cent, 1 to 99, rounded half to even: as confidence_text in tell/console.py says it. */
+export function percent(p) {
+  const share = Math.min(Math.max(p, 0.01), 0.99) * 100;
+  const whole = Math.round(share);
+  return `${share % 1 === 0.5 && whole % 2 ? whole - 1 : whole}%`;
+}
 
 /** An element with class, text and children. */
 export function make(tag, given = {}, ...children) {
