@@ -3,7 +3,7 @@
 Whatever runs the listener (a file, a live station, a drill, a study) runs this.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
@@ -47,7 +47,8 @@ class Monitor:
     """Listens to one channel.
 
     rate_hz: 4,000 to 192,000. channel: number carried into the events. engine: a loaded engine to
-    share between channels; loaded from the settings if not given.
+    share between channels; loaded from the settings if not given. on_hits: is told the single words, weak ones too,
+    and the stream time at which they became known, before the call rule judges them.
 
     The same samples give the same events to the last field, however they are cut into blocks: inside,
     they are cut anew into pieces of 20 ms, and raised_s is the end of the piece that made the event.
@@ -55,7 +56,12 @@ class Monitor:
     """
 
     def __init__(
-        self, settings: Settings, rate_hz: int, channel: int = 0, engine: Engine | None = None
+        self,
+        settings: Settings,
+        rate_hz: int,
+        channel: int = 0,
+        engine: Engine | None = None,
+        on_hits: Callable[[float, list[Hit]], None] | None = None,
     ) -> None:
         if not LOWEST_HZ <= rate_hz <= HIGHEST_HZ:
             raise UserError(f"sample rate {rate_hz} Hz: must be {LOWEST_HZ} to {HIGHEST_HZ} Hz")
@@ -67,6 +73,7 @@ class Monitor:
         self._told_until_s = -inf
         self.engine = engine.name
         self._spotter = engine.spotter()
+        self._on_hits = on_hits
         self._rule = CallRule(settings, engine.calibration, channel, engine.name)
         self._waiting: NDArray[np.float32]
         self._start(0)
@@ -145,6 +152,8 @@ class Monitor:
                     hits = self._spotter.finish()
                 case Failed(reason):
                     yield self._fault("gate", f"the voice gate failed ({reason}); it stays open")
+            if hits and self._on_hits:
+                self._on_hits(self.now_s, hits)
             yield from self._rule.hear(hits, self.now_s)
 
     def _fault(self, what: str, detail: str) -> Fault:

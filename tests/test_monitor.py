@@ -7,7 +7,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from listener.errors import UserError
-from listener.events import Alert, Block, Fault
+from listener.events import Alert, Block, Fault, Hit
 from listener.monitor import Monitor
 from listener.settings import GateSettings, PhraseSettings, Settings
 from tests.fakes import BurstEngine, bursts
@@ -153,3 +153,12 @@ def test_blocks_of_another_rate_or_a_step_back_are_refused(first_sample, rate_hz
     monitor.feed(Block(np.zeros(100, np.float32), 0, 16_000))
     with pytest.raises(ValueError, match="expected sample 100 or later, 16000 Hz"):
         monitor.feed(Block(np.zeros(10, np.float32), first_sample, rate_hz))
+
+
+def test_whoever_asks_is_told_the_words_as_the_call_rule_hears_them() -> None:
+    told: list[tuple[float, list[Hit]]] = []
+    monitor = Monitor(OPEN, 16_000, engine=BurstEngine(), on_hits=lambda now_s, hits: told.append((now_s, hits)))
+    (alert,) = monitor.feed(Block(bursts(THREE, 5.0, 16_000), 0, 16_000))
+    words = [hit for _, hits in told for hit in hits]
+    assert set(alert.hits) <= set(words)
+    assert alert.raised_s in [now_s for now_s, _ in told]

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 Span = tuple[float, float]
+TOLERANCE_S = 0.5
+"""An alert's middle may lie this far outside the call (NIST spoken term detection evaluation, 2006)."""
 
 
 def distances_s(calls: Sequence[Span], alerts: Sequence[Span]) -> NDArray[np.float64]:

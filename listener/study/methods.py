@@ -2,7 +2,7 @@
 
 from listener.study.results import BUDGET_PER_HOUR, Result
 from listener.study.sound import LINE_DBOV
-from listener.study.trials import TOLERANCE_S
+from listener.score.match import TOLERANCE_S
 
 
 def paragraphs(result: Result) -> list[str]:

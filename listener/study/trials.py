@@ -19,16 +19,14 @@ from listener.call.rule import CallRule
 from listener.errors import UserError
 from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
 from listener.monitor import Monitor
-from listener.score.match import match
+from listener.score.match import TOLERANCE_S, match
 from listener.settings import Settings
 from listener.speech.engines import load_engine
-from listener.speech.spotter import Engine, Spotter
+from listener.speech.spotter import Engine
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.sound import Sound, make_sound
 
-TOLERANCE_S = 0.5
-"""An alert's middle may lie this far outside the call (NIST spoken term detection evaluation, 2006)."""
 PIECE = RATE_HZ // 50
 
 
@@ -148,17 +146,18 @@ class Heard:
 
 def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> Heard:
     """Samples (float32 at RATE_HZ) through a Monitor; nothing is marked right yet."""
-    tap = _Tap(engine)
-    monitor = Monitor(settings, RATE_HZ, engine=tap)
+    hits: list[Hit] = []
+    monitor = Monitor(settings, RATE_HZ, engine=engine, on_hits=lambda _, some: hits.extend(some))
     every = replace(engine.calibration, candidate_level=-inf)
     level = CallRule(settings.model_copy(update={"alert_level": inf}), every, 0, engine.name)
     events, peaks = [], []
     for start in range(0, samples.size, PIECE):
         events += monitor.feed(Block(samples[start : start + PIECE], start, RATE_HZ))
         if start + PIECE <= samples.size:
-            peaks += level.hear(tap.take(), monitor.now_s) + level.pass_time(monitor.now_s)
+            peaks += level.hear(hits, monitor.now_s) + level.pass_time(monitor.now_s)
+            hits.clear()
     events += monitor.finish()
-    peaks += level.hear(tap.take(), monitor.now_s) + level.pass_time(monitor.now_s, ended=True)
+    peaks += level.hear(hits, monitor.now_s) + level.pass_time(monitor.now_s, ended=True)
     calls = [e for e in events if isinstance(e, Call)]
     return Heard(
         tuple(_told(e, settings, engine) for e in calls),
@@ -208,40 +207,3 @@ def _marked(trial: Trial, told: tuple[Told, ...], kinds: tuple[str, ...]) -> tup
             right = mine[pairs[0][1]]
             return tuple(replace(t, right=i == right) for i, t in enumerate(told))
     return told
-
-
-class _Tap:
-    """An engine whose spotter's hits can be taken as well."""
-
-    def __init__(self, engine: Engine) -> None:
-        self.name, self.calibration = engine.name, engine.calibration
-        self._engine = engine
-        self._hits: list[Hit] = []
-
-    def spotter(self) -> Spotter:
-        return _TapSpotter(self._engine.spotter(), self._hits)
-
-    def take(self) -> list[Hit]:
-        """The hits since the last time."""
-        hits = self._hits.copy()
-        self._hits.clear()
-        return hits
-
-
-class _TapSpotter:
-    def __init__(self, spotter: Spotter, hits: list[Hit]) -> None:
-        self.name = spotter.name
-        self._spotter, self._hits = spotter, hits
-
-    def restart(self, first_sample: int) -> None:
-        self._spotter.restart(first_sample)
-
-    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
-        return self._note(self._spotter.feed(samples))
-
-    def finish(self) -> list[Hit]:
-        return self._note(self._spotter.finish())
-
-    def _note(self, hits: list[Hit]) -> list[Hit]:
-        self._hits.extend(hits)
-        return hits

@@ -13,13 +13,12 @@ from typing import get_args
 import numpy as np
 
 from listener.call.rule import CallRule
-from listener.events import Block, Event, Hit
+from listener.events import RATE_HZ, Block, Event, Hit
 from listener.monitor import Monitor
 from listener.settings import Settings
 from listener.settings.base import Sensitivity
-from listener.speech.spotter import Engine, Spotter
+from listener.speech.spotter import Engine
 
-RATE_HZ = 16_000
 SENSITIVITIES: tuple[str, ...] = get_args(Sensitivity)
 
 
@@ -31,39 +30,10 @@ class Heard:
     spent_s: float
 
 
-class _Tapped:
-    """An engine that also notes each hit with the stream time at which it became known."""
-
-    def __init__(self, engine: Engine) -> None:
-        self.name, self.calibration = engine.name, engine.calibration
-        self._engine = engine
-        self.monitor: Monitor | None = None
-        self.heard: list[tuple[float, list[Hit]]] = []
-
-    def spotter(self) -> Spotter:
-        self._spotter = self._engine.spotter()
-        return self
-
-    def restart(self, first_sample: int) -> None:
-        self._spotter.restart(first_sample)
-
-    def feed(self, samples: np.ndarray) -> list[Hit]:
-        return self._note(self._spotter.feed(samples))
-
-    def finish(self) -> list[Hit]:
-        return self._note(self._spotter.finish())
-
-    def _note(self, hits: list[Hit]) -> list[Hit]:
-        if hits:
-            assert self.monitor is not None
-            self.heard.append((self.monitor.now_s, hits))
-        return hits
-
-
 def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
     """Audio (samples,) float32 at RATE_HZ, as one channel, from its first sample to its end."""
-    tap = _Tapped(engine)
-    tap.monitor = monitor = Monitor(settings, RATE_HZ, engine=tap)
+    hits: list[tuple[float, list[Hit]]] = []
+    monitor = Monitor(settings, RATE_HZ, engine=engine, on_hits=lambda now_s, some: hits.append((now_s, some)))
     began, events = time.process_time(), []
     for first in range(0, len(audio), RATE_HZ):
         events += monitor.feed(Block(audio[first : first + RATE_HZ], first, RATE_HZ))
@@ -71,7 +41,7 @@ def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
     spent_s = time.process_time() - began
     others = [s for s in SENSITIVITIES if s != settings.sensitivity]
     heard = {
-        s: _judged(tap.heard, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others
+        s: _judged(hits, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others
     }
     return Heard({settings.sensitivity: events, **heard}, spent_s)
 

@@ -98,7 +98,7 @@ class TestSearch:
 
         monkeypatch.setattr(chain, "weigh", counted)
         rng, most, now_s = random.Random(repeats), 0, 0.0
-        settings = Settings(phrases=(PhraseSettings(words="suspend", repeats=repeats),), alert_level=inf)
+        settings = Settings(phrases=(PhraseSettings(words="suspend", repeats=repeats),)).model_copy(update={"alert_level": inf})
         rule = CallRule(settings, replace(EAR, candidate_level=-inf), 0, "test")
         while now_s < 10.0:
             now_s += rng.expovariate(10.0)

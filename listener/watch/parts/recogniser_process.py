@@ -17,7 +17,7 @@ from listener.events import Block, Event, Fault, Hit
 from listener.monitor import Monitor
 from listener.settings import Settings
 from listener.sound.ring import Overwritten, Ring
-from listener.speech.spotter import Calibration, Engine, Spotter
+from listener.speech.spotter import Engine
 from listener.watch.proof import Proof, words_for
 
 IDLE_S = 0.02
@@ -75,39 +75,6 @@ class Failed:
     reason: str
 
 
-class _Telling:
-    """An engine whose spotters let us see the words that pass to the call rule."""
-
-    def __init__(self, engine: Engine, words: list[Hit]) -> None:
-        self.name = engine.name
-        self.calibration: Calibration = engine.calibration
-        self._engine = engine
-        self._words = words
-
-    def spotter(self) -> Spotter:
-        return _TellingSpotter(self._engine.spotter(), self._words)
-
-
-class _TellingSpotter:
-    def __init__(self, spotter: Spotter, words: list[Hit]) -> None:
-        self.name = spotter.name
-        self._spotter = spotter
-        self._words = words
-
-    def restart(self, first_sample: int) -> None:
-        self._spotter.restart(first_sample)
-
-    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
-        hits = self._spotter.feed(samples)
-        self._words += hits
-        return hits
-
-    def finish(self) -> list[Hit]:
-        hits = self._spotter.finish()
-        self._words += hits
-        return hits
-
-
 def run_recogniser(link: Connection, job: Job) -> None:
     """Hear one channel until told to stop. Sends Ready, Heard, Skipped, ProofResult and Failed."""
     try:
@@ -140,7 +107,9 @@ class _Listener:
         self._passing: list[Hit] = []
         self._floor = engine.calibration.word_floor
         self._at = job.first
-        self._monitor = Monitor(job.settings, ring.rate_hz, job.channel, _Telling(engine, self._passing))
+        self._monitor = Monitor(
+            job.settings, ring.rate_hz, job.channel, engine, on_hits=lambda _, hits: self._passing.extend(hits)
+        )
         self._proof: Proof | None = None
 
     def run(self) -> None:
