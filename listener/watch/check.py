@@ -61,7 +61,7 @@ def _wait_until_well(station: Station) -> StationView:
         station.tick()
         now_s, view = time.monotonic(), station.snapshot()
         for channel in view.channels:
-            codes = tuple(b.code + b.detail.partition("(")[0] for b in channel.because)
+            codes = tuple(b.code for b in channel.because)
             if told.get(channel.name) != codes:
                 told[channel.name] = codes
                 why = "; ".join(b.detail for b in channel.because) or "listening"
