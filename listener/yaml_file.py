@@ -139,7 +139,7 @@ def parse_yaml(text: str, path: Path) -> Any:
         where = f"line {mark.line + 1}: " if mark else ""
         said = " ".join(str(getattr(error, "problem", None) or error).split())
         raise SettingsError(f"{path}: {where}not valid YAML: {said}") from None
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - a date such as 2026-02-31, a number of 5,000 digits, !!int ""
         raise SettingsError(f"{path}: not valid YAML: {error or type(error).__name__}") from None
 
 

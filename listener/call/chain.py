@@ -27,10 +27,12 @@ class Chain:
 
     @property
     def start_s(self) -> float:
+        """Seconds of the stream at which the first word begins."""
         return self.hits[0].start_s
 
     @property
     def end_s(self) -> float:
+        """Seconds of the stream at which the last word ends, as told by the hits (see rule.said_until_s)."""
         return max(hit.end_s for hit in self.hits)
 
 

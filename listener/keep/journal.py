@@ -140,7 +140,7 @@ class Journal:
         self._told: list[str] = []
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._hold = open(folder / "journal.lock", "a")
+            self._hold = open(folder / "journal.lock", "a")  # noqa: SIM115, held as long as we live
         except OSError as error:
             raise UserError(f"{folder}: cannot keep a journal there: {error.strerror}; set watch.folder") from None
         if fcntl:

@@ -200,8 +200,8 @@ def words(row: Row) -> str:
         case "maintenance":
             return f"work ended, {f'by {who}' if (who := b['who']) else 'its time was over'}"
         case "hand_over":
-            points = "; ".join(b["open"]) or "nothing open"
-            return f"{b['who']} takes the watch{f' from {before}' if (before := b['from']) else ''}: {'; '.join(filter(None, (points, b['text'])))}"
+            said = "; ".join(filter(None, ("; ".join(b["open"]) or "nothing open", b["text"])))
+            return f"{b['who']} takes the watch{f' from {before}' if (before := b['from']) else ''}: {said}"
         case "note":
             return f"note by {b['who']}: {b['text']}"
         case "mark":

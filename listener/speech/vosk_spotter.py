@@ -83,7 +83,7 @@ def load(settings: Settings) -> VoskEngine:
     try:
         # Only ever with model_path: by name or language it would reach for the network.
         model = vosk.Model(model_path=str(folder))
-    except Exception:
+    except Exception:  # noqa: BLE001 - vosk raises bare Exception
         raise UserError(f"{folder}: vosk cannot load a model from this folder; is it whole?") from None
     phrases = [phrase.words for phrase in settings.phrases]
     unknown = [word for word in _words(phrases) if not _knows(model, word)]

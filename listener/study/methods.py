@@ -1,8 +1,8 @@
 """The methods section: everything that is needed to repeat a study, in sentences and facts."""
 
+from listener.score.match import TOLERANCE_S
 from listener.study.results import BUDGET_PER_HOUR, Result
 from listener.study.sound import LINE_DBOV
-from listener.score.match import TOLERANCE_S
 
 
 def paragraphs(result: Result) -> list[str]:

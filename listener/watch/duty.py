@@ -117,7 +117,8 @@ def open_points(view: StationView) -> list[str]:
     ]  # fmt: skip
     blind = [f"BLIND: {c.name}, {'; '.join(b.detail for b in c.because)}" for c in view.channels if c.because]
     work = [
-        f"work on {c.name}: {c.work.who} until {utc_text(c.work.until_unix_s)[11:16]} UTC{f', {c.work.text}' if c.work.text else ''}"
+        f"work on {c.name}: {c.work.who} until {utc_text(c.work.until_unix_s)[11:16]} UTC"
+        f"{f', {c.work.text}' if c.work.text else ''}"
         for c in view.channels if c.work and c.work.ended_unix_s is None
     ]  # fmt: skip
     return [*calls, *blind, *work, *(trouble for trouble in (view.journal_trouble, view.tone_trouble) if trouble)]

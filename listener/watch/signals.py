@@ -94,11 +94,14 @@ class Signals:
             return self._sounding
         if calls and now_s >= self._next_s["alert"] and self._may("alert", now_s, self._settings.most_per_hour):
             self._begin("alert", now_s, self._settings.for_s, self._settings.again_s)
-        elif blind and self._settings.blind and (blind - self._blind_told or now_s >= self._next_s["blind"]):
-            if self._may("blind", now_s, self._settings.blind_most_per_hour):
-                self._begin("blind", now_s, BLIND_FOR_S, self._settings.blind_again_s)
-                self._blind_told = blind
+        elif self._is_blind_due(now_s, blind) and self._may("blind", now_s, self._settings.blind_most_per_hour):
+            self._begin("blind", now_s, BLIND_FOR_S, self._settings.blind_again_s)
+            self._blind_told = blind
         return self._sounding
+
+    def _is_blind_due(self, now_s: float, blind: frozenset[Hashable]) -> bool:
+        """A new blindness is told at once, an old one again and again."""
+        return self._settings.blind and bool(blind) and (bool(blind - self._blind_told) or now_s >= self._next_s["blind"])
 
     def _begin(self, signal: Signal, now_s: float, for_s: float, again_s: float) -> None:
         self._sounding, self._ends_s = signal, now_s + for_s

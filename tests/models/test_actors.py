@@ -7,9 +7,9 @@ from tests.parts import need_python
 need_python("rapidfuzz", "the train extra")
 need_python("wordfreq", "the train extra")
 
-from models.training import actors
-from models.training.words import Ration
-from models.training.writer import letters, once
+from models.training import actors  # noqa: E402
+from models.training.words import Ration  # noqa: E402
+from models.training.writer import letters, once  # noqa: E402
 
 
 def test_what_was_heard_becomes_the_nearest_line_or_nothing() -> None:

@@ -11,12 +11,12 @@ from tests.parts import need_python
 torch = need_python("torch", "the train extra")
 need_python("onnx", "the train extra")
 
-from listener.speech.network import Network, open_session, read_info, shipped_model
-from models.training.augment import FeatureMaker
-from models.training.data import Clip, Composer, Corpus, transcribe
-from models.training.export import load_net
-from models.training.fit import Batches, Lexicon
-from models.training.further import PLAN, Further, embeddings, net_of
+from listener.speech.network import Network, open_session, read_info, shipped_model  # noqa: E402
+from models.training.augment import FeatureMaker  # noqa: E402
+from models.training.data import Clip, Composer, Corpus, transcribe  # noqa: E402
+from models.training.export import load_net  # noqa: E402
+from models.training.fit import Batches, Lexicon  # noqa: E402
+from models.training.further import PLAN, Further, embeddings, net_of  # noqa: E402
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 

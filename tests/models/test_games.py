@@ -11,8 +11,8 @@ from tests.parts import need_python
 
 need_python("wordfreq", "the train extra")
 
-from models.training.games import AmazonQueen, SteelSky
-from models.training.writer import letters
+from models.training.games import AmazonQueen, SteelSky  # noqa: E402
+from models.training.writer import letters  # noqa: E402
 
 
 def _tone(seconds: float) -> np.ndarray:

@@ -7,7 +7,7 @@ from tests.parts import need_python
 
 torch = need_python("torch", "the train extra")
 
-from models.training import peers
+from models.training import peers  # noqa: E402
 
 
 def _free_port() -> int:

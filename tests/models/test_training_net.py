@@ -9,12 +9,12 @@ from tests.parts import need_python
 
 torch = need_python("torch", "the train extra")
 
-from listener.speech.features import FeatureStream
-from listener.speech.pronounce import PHONES
-from models.training.augment import FeatureMaker, degrade
-from models.training.data import Clip, Composer, Corpus, add_floor, held_back, people_held_back, transcribe
-from models.training.fit import Fit, Lexicon, Plan
-from models.training.net import BLANK, Ear, NetShape
+from listener.speech.features import FeatureStream  # noqa: E402
+from listener.speech.pronounce import PHONES  # noqa: E402
+from models.training.augment import FeatureMaker, degrade  # noqa: E402
+from models.training.data import Clip, Composer, Corpus, add_floor, held_back, people_held_back, transcribe  # noqa: E402
+from models.training.fit import Fit, Lexicon, Plan  # noqa: E402
+from models.training.net import BLANK, Ear, NetShape  # noqa: E402
 
 SMALL = NetShape(width=32, layers=2, heads=4, chunk=4, left=8, query=16, positions=48)
 

@@ -123,18 +123,22 @@ def step(station: Station, done: Ticked) -> dict[str, object]:
 
 
 def acknowledge_blind(station: Station, seen: Seen) -> dict[str, object]:
+    """Somebody knows that channels are blind; gives of how many that was new."""
     return {"new": station.acknowledge_blind(seen.who or NOBODY, seen.channels)}
 
 
 def begin_work(station: Station, began: Began) -> dict[str, object]:
+    """A radio is being worked on; gives the row. Raises UserError for a channel that there is not."""
     return {"row": station.begin_work(began.channel, began.who, began.minutes, began.text).id}
 
 
 def end_work(station: Station, ended: Ended) -> dict[str, object]:
+    """The work is done; gives whether there was any."""
     return {"ended": station.end_work(ended.channel, ended.who or NOBODY)}
 
 
 def take_watch(station: Station, taken: Taken) -> dict[str, object]:
+    """Somebody takes the watch; gives the row."""
     return {"row": station.take_watch(taken.who, taken.text).id}
 
 

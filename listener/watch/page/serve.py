@@ -73,7 +73,7 @@ class PageServer:
     def _run(self) -> None:
         try:
             asyncio.run(self._server.serve(sockets=[self._socket]))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - told, and the watch goes on
             self._station.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
 
 

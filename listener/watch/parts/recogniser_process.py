@@ -85,7 +85,7 @@ def run_recogniser(link: Connection, job: Job) -> None:
         _Listener(link, job, ring, engine, words).run()
     except UserError as error:
         link.send(Failed(str(error)))
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001, whatever it is, the station must say it and go on
         link.send(Failed(f"{type(error).__name__}: {error}"))
 
 

@@ -33,7 +33,8 @@ _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
-_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance", "hand_over")
+_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance",
+         "hand_over")  # fmt: skip
 
 
 def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:
@@ -196,7 +197,10 @@ def keys_text(view: StationView, width: int) -> str:
 
 def caution_text(width: int) -> Text:
     """What this is not, and who decides: as much of it as one line holds."""
-    long = "Advisory, not certified. Local orders and qualified persons decide; no alert is never permission; it only backs up eye and ear."
+    long = (
+        "Advisory, not certified. Local orders and qualified persons decide; "
+        "no alert is never permission; it only backs up eye and ear."
+    )
     short = "Advisory, not certified; no alert is never permission; local orders first."
     return Text(long if len(long) <= width else short, style="dim")
 

@@ -50,7 +50,7 @@ class ConsoleView:
         if live:
             try:
                 return self._live(console)
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001
                 print(f"the live view broke ({type(error).__name__}: {error}); plain lines follow", flush=True)
         try:
             self._lines()
