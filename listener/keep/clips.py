@@ -74,31 +74,53 @@ def file_name(channel: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else "_" for c in channel) or "channel"
 
 
+_AGAIN_S = 2.0
+
+
+@dataclass(slots=True)
+class _Wanted:
+    clip: Clip
+    due_s: float
+    failed: bool = False
+
+
 class ClipTaker:
     """Waits for the sound that clips still need, and takes them when it has come.
 
-    done(clip, taken or None, detail): called for each clip. Work is done in collect(), which the
-    caller runs now and then outside whatever must not wait for a disk.
+    A clip that cannot be written (no room, say) is told once and tried again as long as any of its sound is in the
+    ring. done(clip, taken or None, detail): called when it is taken, when it first fails, and when it is given up.
+    Work is done in collect(), which the caller runs now and then outside whatever must not wait for a disk.
     """
 
     def __init__(self, folder: Path, done: Callable[[Clip, Taken | None, str], None]) -> None:
         self._folder = folder
         self._done = done
-        self._wanted: list[tuple[Clip, float]] = []
+        self._wanted: list[_Wanted] = []
 
     def want(self, clip: Clip, latest_s: float) -> None:
         """Take this clip when its sound is there, at the latest at this monotonic time."""
-        self._wanted.append((clip, latest_s))
+        self._wanted.append(_Wanted(clip, latest_s))
 
     def collect(self, now_s: float, all_now: bool = False) -> None:
         """Take the clips whose time has come; all_now: take the rest with what sound there is."""
-        due = [(c, t) for c, t in self._wanted if all_now or c.ring.written >= c.after or now_s >= t]
-        for entry in due:
-            self._wanted.remove(entry)
-            clip = entry[0]
+        for wanted in list(self._wanted):
+            has_come = not wanted.failed and wanted.clip.ring.written >= wanted.clip.after
+            if not (all_now or has_come or now_s >= wanted.due_s):
+                continue
             try:
-                self._done(clip, take_clip(clip, self._folder), "")
+                taken = take_clip(wanted.clip, self._folder)
             except Overwritten:
-                self._done(clip, None, "its sound had already been written over")
+                self._end(wanted, None, "its sound had already been written over")
             except (OSError, soundfile.SoundFileError) as error:
-                self._done(clip, None, f"it could not be written: {error}")
+                if all_now:
+                    self._end(wanted, None, f"it could not be written: {error}")
+                    continue
+                if not wanted.failed:
+                    self._done(wanted.clip, None, f"it could not be written: {error}; tried again while its sound lasts")
+                wanted.failed, wanted.due_s = True, now_s + _AGAIN_S
+            else:
+                self._end(wanted, taken, "")
+
+    def _end(self, wanted: _Wanted, taken: Taken | None, detail: str) -> None:
+        self._wanted.remove(wanted)
+        self._done(wanted.clip, taken, detail)

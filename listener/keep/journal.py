@@ -3,9 +3,11 @@
 WAL with synchronous=FULL: a row that append() reports as kept is on the disk. One writer, a thread of
 the station. Every row carries a hash over itself and the row before it, so that a change shows.
 When the disk is full rows wait in memory and are written when there is room again; when the file is
-damaged it is set aside, what can be read is saved into a new one, and writing goes on.
+damaged it is set aside, what can be read is saved into a new one (`repair`), and writing goes on. The last row's hash
+is kept outside the database as well (`anchor`), so that rows taken from the end show.
 """
 
+import contextlib
 import hashlib
 import itertools
 import json
@@ -23,6 +25,8 @@ from pathlib import Path
 from typing import Any
 
 from listener.errors import UserError
+from listener.keep.anchor import GENESIS, Anchor, Head
+from listener.keep.repair import COLUMNS, Damaged, Trouble, is_damage, salvage, set_aside, trouble_of
 
 try:
     import fcntl
@@ -51,7 +55,6 @@ CREATE TABLE IF NOT EXISTS journal (
 )
 """
 _INSERT = "INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-COLUMNS = "id, utc, monotonic_s, kind, channel, sample, about, body, chain"
 
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
@@ -117,15 +120,13 @@ class JournalInUse(UserError):
 class Journal:
     """The one writer. Raises UserError when the folder cannot be used or another station has it.
 
-    on_trouble(text): called from the writer when rows cannot be kept ("" when all is well again).
+    on_trouble(trouble): called from the writer when rows cannot be kept (None when all is well again).
     on_damage(detail): called from the writer when a damaged file was set aside; is to append the row that says so.
     opened_after: the last id that was there.
     """
 
-    _chain: str  # of the last row on the disk
-
     def __init__(
-        self, folder: Path, on_trouble: Callable[[str], None] = lambda text: None,
+        self, folder: Path, on_trouble: Callable[[Trouble | None], None] = lambda trouble: None,
         on_damage: Callable[[str], None] | None = None,
     ) -> None:  # fmt: skip
         self.path = folder / FILE_NAME
@@ -136,8 +137,13 @@ class Journal:
         self._stopping = False
         self.lost = 0
         self._check_all_s = 0.0
-        self._trouble = ""
-        self._told: list[str] = []
+        self._trouble: Trouble | None = None
+        self._told: list[dict[str, Any]] = []  # faults found before the writer runs
+        self._thread: threading.Thread | None = None
+        self._chain = ""  # of the last row on the disk
+        self._next_id = 1
+        self._head: Head | None = None
+        self._anchored: Head | None = None
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._hold = open(folder / "journal.lock", "a")  # noqa: SIM115, held as long as we live
@@ -151,14 +157,16 @@ class Journal:
                     f"{folder}: another listener keeps its journal there; stop it or set watch.folder"
                 ) from None
         try:
+            self._anchor = Anchor(folder)
             self._open()
-        except sqlite3.Error as error:
+            self._compare_with_head()
+        except (sqlite3.Error, OSError) as error:
             raise UserError(f"{self.path}: cannot keep a journal: {error}; make room or set watch.folder") from None
         self.opened_after = self._next_id - 1
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
-        for detail in self._told:
-            self._append_damage(detail)
+        for fault in self._told:
+            self.append("fault", fault)
         self._told.clear()
 
     # -- for the station ------------------------------------------------------------------------------
@@ -185,8 +193,8 @@ class Journal:
         return row, kept
 
     @property
-    def trouble(self) -> str:
-        """Why rows cannot be kept at the moment, or nothing."""
+    def trouble(self) -> Trouble | None:
+        """Why rows cannot be kept at the moment, or None."""
         return self._trouble
 
     def close(self, wait_s: float = 5.0) -> bool:
@@ -194,6 +202,7 @@ class Journal:
         with self._lock:
             self._stopping = True
             self._lock.notify()
+        assert self._thread, "it runs from the start on"
         self._thread.join(wait_s)
         done = not self._thread.is_alive() and not self._waiting
         self._hold.close()
@@ -218,25 +227,26 @@ class Journal:
             if not kept:
                 time.sleep(_RETRY_S)
         self._try(self._database.close)
+        self._anchor.close()
 
     def _try(self, work: Callable[..., None], *arguments: Any) -> bool:
         """Do it; a damaged file is set aside, and any other trouble is told and tried again later."""
         try:
             work(*arguments)
-        except (sqlite3.DatabaseError, _Damaged) as error:
-            if isinstance(error, sqlite3.OperationalError) and not _is_damage(error):
-                self._say(f"the journal cannot be written ({error}); it is kept in memory until it can")
+        except (sqlite3.DatabaseError, Damaged) as error:
+            if not _is_spoilt(error):
+                self._say(trouble_of(error))
                 return False
             try:
-                self._set_aside(str(error))
+                self._save_from_damage(str(error))
             except (sqlite3.Error, OSError) as worse:
-                self._say(f"the journal is damaged and no new one can be made ({worse})")
+                self._say(Trouble("damaged", f"the journal is damaged and no new one can be made ({worse})"))
             return False
         except OSError as error:
-            self._say(f"the journal cannot be written ({error.strerror})")
+            self._say(trouble_of(error))
             return False
         if work == self._write or not self._waiting:
-            self._say("")
+            self._say(None)
         return True
 
     def _write(self, batch: list[tuple[Row, "Future[bool]"]]) -> None:
@@ -255,12 +265,21 @@ class Journal:
         for _, kept in batch:
             if not kept.done():
                 kept.set_result(True)
+        self._head = Head(lines[-1][0], chain)
+        self._anchor_head()
+
+    def _anchor_head(self) -> None:
+        """After the rows themselves, so that the head is never ahead of them."""
+        if self._head and self._head != self._anchored:
+            self._anchor.set(self._head)
+            self._anchored = self._head
 
     def _check(self) -> None:
         """The file is still ours and its last rows read back as they were written."""
+        self._anchor_head()  # where the disk had no room for it before
         here = os.stat(self.path)
         if (here.st_dev, here.st_ino) != self._file:
-            raise _Damaged("the file was replaced")
+            raise Damaged("the file was replaced")
         reader = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=1)
         try:
             rows = reader.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id DESC LIMIT ?", (_LAST_ROWS,)).fetchall()
@@ -269,11 +288,11 @@ class Journal:
             reader.close()
         for after, before in itertools.pairwise(rows):
             if after[8] != chain_hash(before[8], Row(*(*after[:7], {})), after[7]):
-                raise _Damaged(f"row {after[0]} does not read back as it was written")
+                raise Damaged(f"row {after[0]} does not read back as it was written")
         if rows and rows[0][8] != self._chain:
-            raise _Damaged("the last row is not the one that was written")
+            raise Damaged("the last row is not the one that was written")
         if not rows and self._chain:
-            raise _Damaged("the rows are gone")
+            raise Damaged("the rows are gone")
 
     def _check_all(self, reader: sqlite3.Connection) -> None:
         """Every page, as often as that takes no more than a fiftieth of the time."""
@@ -283,7 +302,7 @@ class Journal:
         said = reader.execute("PRAGMA quick_check(1)").fetchone()[0]
         self._check_all_s = time.monotonic() + 50 * (time.monotonic() - began)
         if said != "ok":
-            raise _Damaged(said)
+            raise Damaged(said)
 
     def _open(self) -> None:
         """Open or make the file; one that is damaged is set aside first."""
@@ -291,11 +310,11 @@ class Journal:
             self._connect()
             said = self._database.execute("PRAGMA quick_check(1)").fetchone()[0]
             if said != "ok":
-                raise _Damaged(said)
-        except (sqlite3.DatabaseError, _Damaged) as error:
-            if isinstance(error, sqlite3.OperationalError) and not _is_damage(error):
+                raise Damaged(said)
+        except (sqlite3.DatabaseError, Damaged) as error:
+            if not _is_spoilt(error):
                 raise
-            self._set_aside(str(error))
+            self._save_from_damage(str(error))
 
     def _connect(self) -> None:
         # The writer's thread is the only user after __init__.
@@ -308,23 +327,30 @@ class Journal:
         self._database.commit()
         last = self._database.execute("SELECT id, chain FROM journal ORDER BY id DESC LIMIT 1").fetchone()
         self._chain = last[1] if last else ""
-        if not hasattr(self, "_next_id"):
-            self._next_id: int = last[0] + 1 if last else 1
+        self._next_id = max(self._next_id, last[0] + 1 if last else 1)
         found = os.stat(self.path)
         self._file = (found.st_dev, found.st_ino)
 
-    def _set_aside(self, why: str) -> None:
+    def _compare_with_head(self) -> None:
+        """Rows that the head knows of are there. If not, their ids stay empty and a row tells it, whatever follows."""
+        head, here = self._anchor.found, self._next_id - 1
+        if head is None:
+            self._anchor.set(Head(here, self._chain or GENESIS))
+        if head is None and here:
+            detail = f"the head file was not there: whether rows after {here} were taken away cannot be known"
+            self._told.append({"what": "journal_head_missing", "detail": detail})
+        elif head and head.id > here:
+            self._next_id = head.id + 1
+            if not self._told:  # else damage took them, and that is told
+                detail = f"rows {here + 1} to {head.id} were taken from the end of the journal, or its file was replaced"
+                self._told.append({"what": "journal_cut", "detail": detail})
+
+    def _save_from_damage(self, why: str) -> None:
         """Keep the damaged file under another name, and save what can be read of it into a new one."""
-        try:
+        with contextlib.suppress(AttributeError, sqlite3.Error):  # it may never have been opened
             self._database.close()
-        except (AttributeError, sqlite3.Error):
-            pass
-        aside = self.path.with_name(f"journal.damaged-{datetime.now(UTC):%Y%m%dT%H%M%S%f}.db")
-        for suffix in ("", "-wal", "-shm"):
-            old = Path(f"{self.path}{suffix}")
-            if old.exists():
-                old.rename(f"{aside}{suffix}")
-        saved = list(_salvage(aside)) if aside.exists() else []
+        aside = set_aside(self.path)
+        saved = salvage(aside) if aside.exists() else []
         self._connect()
         with self._database:
             self._database.executemany(_INSERT, saved)
@@ -333,16 +359,16 @@ class Journal:
             self._next_id = max(self._next_id, saved[-1][0] + 1)
         detail = f"the journal was damaged ({why}); {len(saved)} rows were saved, the old file is {aside.name}"
         log.error("%s", detail)
-        if self.__dict__.get("_thread"):
+        if self._thread:
             self._on_damage(detail)
         else:
-            self._told.append(detail)
-        self._on_trouble(detail)
+            self._told.append({"what": "journal_damaged", "detail": detail})
+        self._on_trouble(Trouble("damaged", detail))
 
     def _append_damage(self, detail: str) -> None:
         self.append("fault", {"what": "journal_damaged", "detail": detail})
 
-    def _say(self, trouble: str) -> None:
+    def _say(self, trouble: Trouble | None) -> None:
         if trouble != self._trouble:
             self._trouble = trouble
             (log.error if trouble else log.info)("%s", trouble or "the journal is being written again")
@@ -357,24 +383,5 @@ class Journal:
         kept.set_result(False)
 
 
-class _Damaged(Exception):
-    """The file reads, but not what was written."""
-
-
-def _is_damage(error: sqlite3.OperationalError) -> bool:
-    return any(word in str(error) for word in ("malformed", "not a database", "no such table"))
-
-
-def _salvage(path: Path) -> list[tuple[Any, ...]]:
-    """Every row that can still be read, in order; forwards up to the damage, then backwards to it."""
-    rows: dict[int, tuple[Any, ...]] = {}
-    for order in ("ASC", "DESC"):
-        try:
-            reader = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
-            for values in reader.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id {order}"):
-                if values[0] in rows:
-                    break
-                rows[values[0]] = values
-        except sqlite3.Error:
-            continue
-    return [rows[i] for i in sorted(rows) if all(rows[i][k] is not None for k in (1, 2, 3, 7, 8))]
+def _is_spoilt(error: sqlite3.DatabaseError | Damaged) -> bool:
+    return isinstance(error, Damaged) or not isinstance(error, sqlite3.OperationalError) or is_damage(error)

@@ -12,7 +12,9 @@ from pathlib import Path
 
 from listener.errors import UsageError, UserError
 from listener.events import confidence_text
-from listener.keep.journal import COLUMNS, FILE_NAME, Row, chain_hash, read_row
+from listener.keep.anchor import HEAD_NAME, Head, read_head
+from listener.keep.journal import FILE_NAME, Row, chain_hash, read_row
+from listener.keep.repair import COLUMNS
 
 _STEP = 500
 
@@ -84,25 +86,74 @@ class Records:
                 return path
         return None
 
+    def count(self) -> int:
+        """How many rows there are."""
+        return int(self._database.execute("SELECT count(*) FROM journal").fetchone()[0])
+
+    def head(self) -> Head | None:
+        """The last row and its chain: noted elsewhere by a person, it proves later that nothing before it was touched."""
+        found = self._database.execute("SELECT id, chain FROM journal ORDER BY id DESC LIMIT 1").fetchone()
+        return Head(*found) if found else None
+
     def check(self) -> list[str]:
-        """What is wrong with the journal and its clips, one line each; nothing if all is well."""
+        """What is wrong with the journal and its clips, one line each; nothing if nothing was found.
+
+        Every row from the first to the anchored one must be there, unchanged. See cannot_show for what that leaves open.
+        """
+        anchored = self._anchored()  # before the rows: the writer anchors after them
         try:
             found = [f"database: {said}" for (said,) in self._database.execute("PRAGMA integrity_check") if said != "ok"]
+            found += [*self._broken_chain(), *self._beyond_the_end(anchored), *self._told_by_the_journal()]
         except sqlite3.Error as error:
             return [f"database: {error}"]
-        return found + list(self._broken_chain()) + list(self._changed_clips())
+        return found + list(self._changed_clips())
+
+    def cannot_show(self) -> list[str]:
+        """What the check cannot prove of this journal, one line each."""
+        head, last = self._anchored(), self.last_id()
+        found = [
+            f"row {row.id}: {row.body['detail']}"
+            for row in self.rows(Query(kinds=("fault",), text="journal_head_missing"))
+            if row.body.get("what") == "journal_head_missing"
+        ]
+        if head is None and last:
+            found.append(f"{HEAD_NAME} is not there: rows taken from the end would not show")
+        elif head and last > head.id:
+            found.append(f"rows {head.id + 1} to {last} are not anchored: written just before a crash, or added by hand")
+        return found
+
+    def _anchored(self) -> Head | None:
+        try:
+            return read_head(self.path.parent)
+        except OSError as error:
+            raise UserError(f"{self.path.parent / HEAD_NAME}: cannot be read: {error.strerror}") from None
 
     def _broken_chain(self) -> Iterator[str]:
-        before: tuple[int, str] | None = None
-        restarts = {row.id for row in self.rows(Query(kinds=("fault",), text="journal_damaged"))}
+        before_id, before_chain = 0, ""
         for values in self._database.execute(f"SELECT {COLUMNS} FROM journal ORDER BY id"):
             row = Row(*(*values[:7], {}))
-            expected = chain_hash(before[1] if before else "", row, values[7])
-            if before and row.id != before[0] + 1:
-                yield f"rows {before[0] + 1} to {row.id - 1} are missing"
-            if values[8] != expected and (before is not None or row.id == 1) and row.id not in restarts:
+            if row.id != before_id + 1:
+                yield f"rows {before_id + 1} to {row.id - 1} are missing"
+            elif values[8] != chain_hash(before_chain, row, values[7]):
                 yield f"row {row.id} was changed, or the row before it was"
-            before = (row.id, values[8])
+            before_id, before_chain = row.id, values[8]
+
+    def _beyond_the_end(self, anchored: Head | None) -> Iterator[str]:
+        if anchored is None:
+            return
+        last = self.last_id()
+        if last < anchored.id:
+            yield f"rows {last + 1} to {anchored.id} are missing at the end"
+            return
+        found = self._database.execute("SELECT chain FROM journal WHERE id = ?", (anchored.id,)).fetchone()
+        if found and found[0] != anchored.chain:
+            yield f"row {anchored.id} is not the one that was anchored: it or rows before it were written anew"
+
+    def _told_by_the_journal(self) -> Iterator[str]:
+        """Damage and cuts that an earlier start found stay told: a repaired journal is not a whole one."""
+        for row in self.rows(Query(kinds=("fault",))):
+            if row.body.get("what") in ("journal_damaged", "journal_cut"):
+                yield f"row {row.id}: {row.body['detail']}"
 
     def _changed_clips(self) -> Iterator[str]:
         for row in self.rows(Query(kinds=("evidence",))):

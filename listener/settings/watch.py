@@ -1,5 +1,6 @@
 """The settings of the live station: the `watch:` part of the settings file."""
 
+import os
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -198,6 +199,14 @@ class WatchSettings(Checked):
             if len([d for d, _ in rates if d == device]) > 1:
                 raise ValueError(f"channels of device {device!r} must have the same rate_hz")
         return self
+
+    @property
+    def state_folder(self) -> Path:
+        """Where journal and clips go: `folder`, or the user's state folder (XDG Base Directory)."""
+        if self.folder:
+            return self.folder
+        base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+        return Path(base) / "launch-listener"
 
     def from_folder(self, folder: Path) -> "WatchSettings":
         """The same, with relative paths meant from this folder."""

@@ -1,17 +1,16 @@
-"""The commands of the live station: watch, devices, journal, tone, recordings."""
+"""The commands of the live station: watch, devices, tone, recordings; the journal's are in journal_commands."""
 
 import logging
-import os
 import signal
 import sys
 import threading
-from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from listener.errors import UsageError
+from listener.watch.journal_commands import app as journal_app
 
 if TYPE_CHECKING:
     from listener.settings import Settings
@@ -22,16 +21,9 @@ Folder = Annotated[Path | None, typer.Option(help="Folder of journal and clips, 
 
 def register(app: typer.Typer) -> None:
     """Put these commands into the program."""
-    for command in (watch, devices, journal, tone, recordings):
+    for command in (watch, devices, tone, recordings):
         app.command()(command)
-
-
-def state_folder(settings: "Settings") -> Path:
-    """Where journal and clips go: the settings' folder, or the user's state folder (XDG)."""
-    if settings.watch.folder:
-        return settings.watch.folder
-    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(base) / "launch-listener"
+    app.add_typer(journal_app, name="journal")
 
 
 def watch(
@@ -50,7 +42,7 @@ def watch(
     from listener.watch.station import Station
 
     settings = _settings(config) if sound else _settings(config).without_tone()
-    folder = folder or state_folder(settings)
+    folder = folder or settings.watch.state_folder
     if check:
         from listener.watch.check import check_all
 
@@ -88,50 +80,6 @@ def devices(
     from listener.watch.devices import show_devices
 
     show_devices(seconds if level else 0.0)
-
-
-def journal(
-    config: ConfigFile = None,
-    folder: Folder = None,
-    since: Annotated[str | None, typer.Option(help="From this day or time (UTC) on.")] = None,
-    until: Annotated[str | None, typer.Option(help="Up to this day or time (UTC).")] = None,
-    kind: Annotated[list[str] | None, typer.Option(help="Only rows of this kind; may be repeated.")] = None,
-    channel: Annotated[str | None, typer.Option(help="Only this channel.")] = None,
-    text: Annotated[str | None, typer.Option(help="Only rows that hold this text.")] = None,
-    last: Annotated[int | None, typer.Option(help="Only the last so many.", min=1)] = None,
-    format: Annotated[str, typer.Option(help="lines, csv or jsonl.")] = "lines",
-    check: Annotated[bool, typer.Option("--check", help="Check that nothing was damaged or changed.")] = False,
-) -> None:
-    """Print, filter, export or check the journal."""
-    from listener.keep.journal import KINDS
-    from listener.keep.records import Query, Records, as_csv, as_json_lines, when
-    from listener.watch.show.picture import plain_line
-
-    records = Records(folder or state_folder(_settings(config)))
-    if check:
-        found = records.check()
-        for line in found:
-            print(line)
-        print(f"{records.last_id()} rows, {'nothing wrong' if not found else f'{len(found)} things wrong'}")
-        raise typer.Exit(1 if found else 0)
-    for one in kind or ():
-        if one not in KINDS:
-            raise UsageError(f"--kind {one}: no such kind; choose from {', '.join(KINDS)}")
-    query = Query(
-        since=when(since) if since else None, until=when(until, end=True) if until else None, kinds=tuple(kind or ()),
-        channel=channel, text=text, limit=last, newest_first=last is not None,
-    )  # fmt: skip
-    rows = records.rows(query)
-    if last is not None:
-        rows = iter(list(rows)[::-1])
-    printers = {"lines": lambda rows: map(plain_line, rows), "csv": as_csv, "jsonl": as_json_lines}
-    if format not in printers:
-        raise UsageError(f"--format {format}: must be lines, csv or jsonl")
-    first = next(rows, None)
-    if first is None:
-        print("no rows like that", file=sys.stderr)
-    for line in printers[format](rows if first is None else chain([first], rows)):
-        print(line)
 
 
 def tone(

@@ -12,6 +12,7 @@ from typing import Any
 
 from listener.keep.journal import Journal, Row, utc_text
 from listener.keep.records import Query, Records
+from listener.keep.repair import Trouble
 from listener.watch.clock import Clock
 from listener.watch.state import Shown
 
@@ -34,7 +35,7 @@ class Publication:
     an earlier watch left. Raises UserError when the journal cannot be kept.
     """
 
-    def __init__(self, folder: Path, clock: Clock, on_trouble: Callable[[str], None]) -> None:
+    def __init__(self, folder: Path, clock: Clock, on_trouble: Callable[[Trouble | None], None]) -> None:
         self._folder = folder
         self._clock = clock
         self._pending: deque[_Pending] = deque()

@@ -21,6 +21,7 @@ from listener import __version__
 from listener.events import Alert, Event, Fault, PartlyHeard
 from listener.keep.clips import Clip, Taken
 from listener.keep.journal import Journal, Row
+from listener.keep.repair import Trouble
 from listener.settings import Settings
 from listener.settings.watch import ChannelSettings
 from listener.sound.capture import Source
@@ -320,29 +321,30 @@ class Station:
             self.fault("evidence", f"no clip of alert {clip.about}: {detail}", clip.channel)
 
     def _on_recording(self, what: str, detail: str) -> None:
-        self._recording_trouble = detail if what == "recording" and "stopped" in detail else ""
+        self._recording_trouble = detail if what == "recording_stopped" else ""
         self.fault(what, detail)
 
     def _on_file(self, channel: str, path: str) -> None:
         self._journal("recording", {"file": path}, channel=channel)
 
-    def _on_journal_trouble(self, text: str) -> None:
-        if "damaged" in text:
+    def _on_journal_trouble(self, trouble: Trouble | None) -> None:
+        if trouble is None:
+            return
+        if trouble.code == "damaged":
             self._damage_until_s = time.monotonic() + _DAMAGE_TOLD_S
-        if text:
-            self._faults.append((self.clock.unix(), text))
+        self._faults.append((self.clock.unix(), trouble.detail))
 
     def _common_reasons(self) -> list[Reason]:
         """What blinds every channel: the journal, the disk, the clock."""
         found = []
         least_mb = self.settings.watch.least_free_mb
         trouble = self.journal.trouble
-        if "full" in trouble or self._disk.free_mb < least_mb:
+        if (trouble and trouble.code == "full") or self._disk.free_mb < least_mb:
             found.append(
                 Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still told")
             )
         elif trouble:
-            found.append(Reason("journal", f"{trouble}; calls are still told"))
+            found.append(Reason("journal", f"{trouble.detail}; calls are still told"))
         elif self._now_s < self._damage_until_s:
             found.append(Reason("journal", "the journal was damaged and a new one was begun"))
         if self._jumps.is_worried(self._now_s):
@@ -375,7 +377,7 @@ class Station:
             cursor=self.cursor,
             channels=tuple(self.duty.on(channel.view()) for channel in self.channels),
             faults=tuple(self._faults),
-            journal_trouble=self.journal.trouble,
+            journal_trouble=self.journal.trouble.detail if self.journal.trouble else "",
             tone_trouble=self.tone.trouble,
             tone_sounding=self.tone.is_sounding,
             recording=recording,

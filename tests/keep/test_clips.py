@@ -189,3 +189,37 @@ def test_a_torn_last_line_of_the_index_is_passed_over(tmp_path):
     with open(tmp_path / "index.jsonl", "a") as index:
         index.write(json.dumps({"channel": "Launch"})[:9])
     assert len(pieces(tmp_path)) == 1
+
+
+def test_a_clip_that_found_no_room_is_taken_when_there_is_some_while_its_sound_lasts(ring, tmp_path):
+    """A file in the folder's place stands in for the full disk: the same OSError, and it goes away."""
+    (tmp_path / "evidence").write_text("in the way")
+    done: list[tuple[object, str]] = []
+    taker = ClipTaker(tmp_path / "evidence", lambda clip, taken, detail: done.append((taken, detail)))
+    sound = pcm(10.0)
+    fill(ring, sound)
+    taker.want(clip(ring, 0, RATE_HZ), latest_s=0.0)
+    for now_s in (1.0, 1.5, 3.5, 5.6):
+        taker.collect(now_s)
+    assert len(done) == 1 and done[0][0] is None and done[0][1].endswith("tried again while its sound lasts")
+    (tmp_path / "evidence").unlink()
+    taker.collect(now_s=6.0)
+    assert len(done) == 1, "not before its next turn"
+    taker.collect(now_s=7.7)
+    assert len(done) == 2 and done[1][0].samples == RATE_HZ
+    np.testing.assert_array_equal(soundfile.read(tmp_path / done[1][0].file, dtype="int16")[0], sound[:RATE_HZ])
+    taker.collect(now_s=20.0)
+    assert len(done) == 2
+
+
+def test_a_clip_whose_sound_is_gone_before_there_is_room_is_given_up_and_told(ring, tmp_path):
+    (tmp_path / "evidence").write_text("in the way")
+    told: list[str] = []
+    taker = ClipTaker(tmp_path / "evidence", lambda clip, taken, detail: told.append(detail))
+    fill(ring, pcm(1.0))
+    taker.want(clip(ring, 0, RATE_HZ), latest_s=0.0)
+    taker.collect(now_s=1.0)
+    for seed in range(5):
+        fill(ring, pcm(9.0, seed))
+    taker.collect(now_s=4.0)
+    assert len(told) == 2 and told[1] == "its sound had already been written over"

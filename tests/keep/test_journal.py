@@ -15,6 +15,7 @@ import pytest
 from listener.errors import UserError
 from listener.keep.journal import FILE_NAME, MOST_WAITING, Journal
 from listener.keep.records import Query, Records, as_csv, as_json_lines, when
+from listener.keep.repair import Trouble
 
 
 @pytest.fixture
@@ -112,18 +113,18 @@ def test_kill_9_loses_no_row_that_was_reported_as_kept(tmp_path, after_rows):
 
 def test_a_full_disk_keeps_rows_in_memory_and_writes_them_when_there_is_room(tmp_path):
     """SQLite's own page limit stands in for the disk: the same error, SQLITE_FULL."""
-    said: list[str] = []
+    said: list[Trouble | None] = []
     journal = Journal(tmp_path, said.append)
     fill(journal, 3)
     pages = journal._database.execute("PRAGMA page_count").fetchone()[0]
     journal._database.execute(f"PRAGMA max_page_count = {pages}")
     kept = [journal.append("note", {"text": "y" * 3000})[1] for _ in range(20)]
-    _wait_for(lambda: "full" in journal.trouble, 2.0)
+    _wait_for(lambda: journal.trouble is not None and journal.trouble.code == "full", 2.0)
     assert not kept[-1].done()
     journal._database.execute("PRAGMA max_page_count = 1000000")
     assert all(one.result(5) for one in kept)
-    _wait_for(lambda: journal.trouble == "", 2.0)
-    assert "full" in said[0] and said[-1] == ""
+    _wait_for(lambda: journal.trouble is None, 2.0)
+    assert said[0].code == "full" and said[-1] is None
     journal.close()
     assert len(bodies(tmp_path)) == 23 and Records(tmp_path).check() == []
 
@@ -176,13 +177,13 @@ def test_damage_found_at_the_start_is_set_aside_and_what_reads_is_saved(tmp_path
 
 
 def test_damage_to_the_last_page_while_running_is_told_within_two_seconds_and_nothing_new_is_lost(tmp_path):
-    said: list[str] = []
+    said: list[Trouble | None] = []
     journal = Journal(tmp_path, said.append)
     fill(journal, 200)
     journal._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     damage(tmp_path / FILE_NAME, 1)
     began = time.monotonic()
-    _wait_for(lambda: any("damaged" in line for line in said), 2.0)
+    _wait_for(lambda: any(trouble and trouble.code == "damaged" for trouble in said), 2.0)
     assert time.monotonic() - began < 2.0
     fill(journal, 10)
     journal.close()

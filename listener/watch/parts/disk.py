@@ -22,7 +22,7 @@ _LEAST_PIECE_S = 0.2
 class DiskWork:
     """Takes clips into folder/evidence, and records every channel into `record` if that is given.
 
-    on_clip: as ClipTaker's done. on_fault(what, detail): recording went wrong, or goes on again (detail "").
+    on_clip: as ClipTaker's done. on_fault(what, detail): "recording_stopped", "recording_resumed" or "recording_mended".
     on_file(channel, path): a recording file was begun.
     """
 
@@ -86,14 +86,14 @@ class DiskWork:
         except (OSError, soundfile.SoundFileError) as error:
             if not self._failing:
                 self._failing = True
-                self._on_fault("recording", f"recording stopped: {error}; listening goes on")
+                self._on_fault("recording_stopped", f"recording stopped: {error}; listening goes on")
             for recorder in self._recorders.values():
                 recorder.abandon()
             self._recorders.clear()
             return
         if self._failing and work == self._record_new:
             self._failing = False
-            self._on_fault("recording", "recording goes on again")
+            self._on_fault("recording_resumed", "recording goes on again")
 
     def _record_new(self) -> None:
         for channel in self._channels:
