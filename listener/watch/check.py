@@ -14,16 +14,15 @@ from listener.watch.proof import without_proof
 from listener.watch.state import ChannelView, StationView
 from listener.watch.station import Station
 
-_LONGEST_S = 60.0
-_LONGER_S = 20.0  # and this for each further channel: recognisers load one after another
+_LONGER_S = 20.0  # for each further channel: recognisers load one after another
 _STEADY_S = 2.0  # well this long without a break: a dead line takes a moment to show
 
 
-def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) -> int:
+def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine, longest_s: float = 60.0) -> int:
     """Start the station, wait until every channel listens, tell one line a check; 0 if all passed, else 1.
 
-    Waits for each channel to listen with its proof test passed, 60 s for the first and 20 s more for each further
-    one; what is waited for goes to stderr.
+    Waits for each channel to listen with its proof test passed, longest_s for the first and 20 s more for each
+    further one; what is waited for goes to stderr.
     """
     own = settings.watch
     results = [_check_tone(settings)]
@@ -37,7 +36,7 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
             f"{folder}: a watch is running there, and tells itself what --check would; to check anew, stop it first"
         ) from None
     try:
-        view = _wait_until_well(station)
+        view = _wait_until_well(station, longest_s)
     finally:
         station.stop()
     results.append((not view.journal_trouble, f"journal: {view.journal_trouble or folder}"))
@@ -51,10 +50,10 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine) 
     return 0 if all(passed for passed, _ in results) else 1
 
 
-def _wait_until_well(station: Station) -> StationView:
+def _wait_until_well(station: Station, longest_s: float) -> StationView:
     """Until every channel has been well for a while, or the time is over."""
     now_s = time.monotonic()
-    ends_s = now_s + _LONGEST_S + _LONGER_S * (len(station.channels) - 1)
+    ends_s = now_s + longest_s + _LONGER_S * (len(station.channels) - 1)
     well_since_s: float | None = None
     told: dict[str, tuple[str, ...]] = {}
     while now_s < ends_s and (well_since_s is None or now_s - well_since_s < _STEADY_S):
