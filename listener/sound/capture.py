@@ -155,6 +155,8 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
     rate_hz = source.rate_hz or device.native_rate_hz
     ring = _ring(ring_name, rate_hz, len(source.inputs))
     columns = np.array(source.inputs) - 1
+    # A stream of one channel from a stereo source is both of its sides mixed: another radio told as this one.
+    channels = max(*source.inputs, min(2, device.inputs))
     sd = sound_library()
     ended = threading.Event()
 
@@ -165,7 +167,7 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
 
     try:
         stream = sd.InputStream(
-            device=device.number, channels=int(max(source.inputs)), samplerate=rate_hz, dtype="float32",
+            device=device.number, channels=channels, samplerate=rate_hz, dtype="float32",
             blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=ended.set,
         )  # fmt: skip
         with stream:

@@ -125,8 +125,8 @@ class _Utterance:
     def _hits(self) -> list[Hit]:
         hits = []
         for segment in self._decoder.seg() or ():
-            # What is left of a word that began before this utterance comes out with an end before its start, and a
-            # likelihood may be too small for a number: neither is a word that could be placed.
+            # A segment with its end before its start has been seen (perhaps what is left of a word that began before
+            # this utterance), and a likelihood may be too small for a number: neither is a word that could be placed.
             if segment.end_frame < segment.start_frame or segment.prob <= 0.0:
                 continue
             key = (segment.word, segment.start_frame)
