@@ -1,9 +1,13 @@
 """What all tests share. Tests that need a part of the system say so with need()."""
 
+import fcntl
 import os
 import shutil
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -28,12 +32,50 @@ FAST = (
 """What is quick in those folders all the same."""
 
 
+REAL_TIME = ("drill/test_play.py", "drill/test_play_page.py", "study/test_run.py", "test_long_files.py", "watch/")
+"""What lives by the clock: never two of these at the same time, however many workers there are."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work."""
     for item in items:
         place = item.path.relative_to(HERE).as_posix()
         slow = place.startswith(SLOW) and place not in FAST
         item.add_marker(pytest.mark.slow if slow else pytest.mark.fast)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """With workers (`pytest -n 2`): one takes all tests in real time, and of the others each file stays whole."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByClockOrFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.split("::")[0].removeprefix("tests/")
+            return "real time" if file.startswith(REAL_TIME) else file
+
+    return ByClockOrFile(config, log)
+
+
+@contextmanager
+def _held(path: Path, how: int) -> Iterator[None]:
+    with path.open("a") as file:
+        fcntl.flock(file, how)
+        yield
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
+    """A test marked `alone` has the machine to itself: other workers wait until it has ended, and begin nothing new."""
+    run = os.environ.get("PYTEST_XDIST_TESTRUNUID")
+    if not run:
+        return (yield)
+    place = Path(tempfile.gettempdir()) / f"listener-tests-{run}"
+    with ExitStack() as room:
+        with _held(place.with_suffix(".door"), fcntl.LOCK_EX):
+            alone = item.get_closest_marker("alone")
+            room.enter_context(_held(place.with_suffix(".room"), fcntl.LOCK_EX if alone else fcntl.LOCK_SH))
+        return (yield)
 
 
 settings.register_profile("house", deadline=None, max_examples=60, derandomize=True)

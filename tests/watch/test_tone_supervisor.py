@@ -66,6 +66,7 @@ def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):
     assert "output device 'launch' is also listened to, and would be heard as radio" in faults[0]
 
 
+@pytest.mark.alone
 def test_on_a_busy_machine_the_tone_has_no_gaps(server):
     """Burners on every core; a round of the tone is half a second of sound and half a second of silence."""
     burners = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(2 * (os.cpu_count() or 1))]

@@ -6,6 +6,7 @@ many the oldest one goes: first of those that nobody has been seen to read. A pa
 and misses nothing.
 """
 
+import asyncio
 import resource
 import socket
 import struct
@@ -24,6 +25,8 @@ SEND_BUFFER_BYTES = 65_536
 READ_BYTES = 700_000
 """More than the buffers between here and a client hold (ours 192 kB, a client's 426 kB where Linux is as it comes): who
 took so much has read some of it."""
+TURN_S = 0.02
+"""Streams begin one after another: all at once, three hundred would keep the desk's page waiting for over a second."""
 _FILES = 4_096
 
 
@@ -57,6 +60,7 @@ class Crowd:
     def __init__(self, most: int) -> None:
         self._most = most
         self._here: dict[Client, None] = {}
+        self._turns = asyncio.Lock()
 
     def __len__(self) -> int:
         return len(self._here)
@@ -72,6 +76,12 @@ class Crowd:
     def leave(self, client: Client) -> None:
         """One has gone; nothing happens if it was not here."""
         self._here.pop(client, None)
+
+    async def turn(self, client: Client) -> None:
+        """Returns when it is this one's turn to begin; at once if it was cut off meanwhile."""
+        async with self._turns:
+            if not client.is_gone:
+                await asyncio.sleep(TURN_S)
 
 
 class EventStream(EventSourceResponse):
@@ -89,7 +99,9 @@ class EventStream(EventSourceResponse):
         client: Client = scope["listener.client"]
         self._streams.enter(client)
         try:
-            await super().__call__(scope, receive, send)
+            await self._streams.turn(client)
+            if not client.is_gone:
+                await super().__call__(scope, receive, send)
         except SendTimeoutError:
             client.cut()
         finally:

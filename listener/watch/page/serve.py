@@ -25,6 +25,7 @@ REQUEST_WAIT_S = 10.0
 SEND_WAIT_S = 20.0
 """A client that takes nothing of its answer for so long is cut off."""
 _BACKLOG = 64  # connections that are taken at a time
+_WAITING = 1_024  # and that wait in the system to be taken; one too many asks again only after a whole second
 _CLOSE_WAIT_S = 2.0
 
 for name in ("uvicorn", "sse_starlette", "starlette", "asyncio"):  # a log on stderr would spoil the console view
@@ -60,7 +61,7 @@ class PageServer:
             timeout_keep_alive=30, timeout_graceful_shutdown=1, backlog=_BACKLOG,
             h11_max_incomplete_event_size=16_384, ws="none",
         )  # fmt: skip
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._thread.start()
 
@@ -75,6 +76,14 @@ class PageServer:
             asyncio.run(self._server.serve(sockets=[self._socket]))
         except Exception as error:  # noqa: BLE001 - told, and the watch goes on
             self._station.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
+
+
+class _Server(uvicorn.Server):
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """As it is, with a longer queue: asyncio takes as many connections at a time as may wait, and each a file."""
+        await super().startup(sockets)
+        for listening in sockets or []:
+            listening.listen(_WAITING)
 
 
 def _protocol(connections: Crowd) -> type[H11Protocol]:
@@ -107,6 +116,8 @@ def _in_time(app: Any, client: Client) -> Any:
         scope["listener.client"] = client
 
         async def send_in_time(message: Message) -> None:
+            if client.is_gone:
+                await asyncio.sleep(0)  # uvicorn learns of it now and sends no more: asyncio would log every try
             try:
                 async with asyncio.timeout(SEND_WAIT_S):
                     await send(message)

@@ -10,11 +10,13 @@ import socket
 import statistics
 import subprocess
 import sys
+import threading
 import time
 from itertools import islice, pairwise
 from pathlib import Path
 
 import pytest
+import uvicorn
 
 from listener.keep.records import Records
 from listener.watch.page import crowd as crowds
@@ -186,6 +188,7 @@ def test_what_was_written_by_people_is_shown_as_text_and_never_as_markup(page):
 # -- slow and half-open clients ------------------------------------------------------------------------------
 
 
+@pytest.mark.alone
 def test_two_hundred_slow_and_half_open_clients_stall_no_alert(tmp_path):
     """A hundred connections that never finish their request, and a hundred pages that never read what they are sent."""
     resource.setrlimit(resource.RLIMIT_NOFILE, (4096, max(4096, resource.getrlimit(resource.RLIMIT_NOFILE)[1])))
@@ -238,6 +241,7 @@ def is_cut(client: socket.socket) -> bool:
     return bool(poll.poll(0))
 
 
+@pytest.mark.alone
 def test_three_hundred_clients_that_never_read_are_bounded_and_the_desks_own_page_stays_fast(tmp_path, caplog, monkeypatch):
     """The oldest that nobody reads go; a page that is read is neither cut off nor slowed, and nothing is logged of it."""
     monkeypatch.setattr(crowds, "READ_BYTES", 60_000)  # as if the desk's page had been open for a minute or two
@@ -285,6 +289,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.alone
 def test_a_crowd_takes_no_file_that_the_watch_needs_and_writes_no_flood(tmp_path):
     """300 connections to a program that may open 160 files: they once took all of them, and each refusal a traceback."""
     (tmp_path / "crowded.py").write_text(CROWDED)
@@ -309,6 +314,65 @@ def test_a_crowd_takes_no_file_that_the_watch_needs_and_writes_no_flood(tmp_path
     assert said.strip() == "journal written" and process.returncode == 0
     assert max(asks_s) < 1.0
     assert errors == ""
+
+
+@pytest.mark.alone
+def test_many_that_come_while_the_page_is_busy_wait_their_turn(tmp_path, monkeypatch):
+    """A connection that finds no place to wait asks again a whole second later: the desk's own might be that one."""
+    with served(tmp_path, []) as page, event_stream(page) as events:
+        next(events)
+        look, busy = Feed._look_now, threading.Event()
+
+        def slow_look(feed):
+            if not busy.is_set():
+                busy.set()
+                time.sleep(0.6)
+            return look(feed)
+
+        monkeypatch.setattr(Feed, "_look_now", slow_look)
+        assert busy.wait(10)
+        began, crowd = time.monotonic(), []
+        for _ in range(150):
+            client = socket.socket()
+            client.setblocking(False)
+            client.connect_ex(("127.0.0.1", page.port))
+            crowd.append(client)
+        waiting = select.poll()
+        for client in crowd:
+            waiting.register(client, select.POLLOUT)
+        connected = set()
+        while len(connected) < len(crowd) and time.monotonic() < began + 5.0:
+            for file, _ in waiting.poll(100):
+                connected.add(file)
+                waiting.unregister(file)
+        took_s = time.monotonic() - began
+        for client in crowd:
+            client.close()
+    assert len(connected) == 150 and took_s < 0.9
+
+
+def test_what_is_still_sent_to_a_client_that_was_cut_off_is_dropped_without_a_word(caplog):
+    async def talks_on(scope, receive, send):
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        scope["listener.client"].cut()
+        for _ in range(10):
+            await send({"type": "http.response.body", "body": b"x" * 100, "more_body": True})
+        talked.set()
+
+    talked = threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        config = uvicorn.Config(talks_on, http=serve._protocol(Crowd(5)), lifespan="off", log_config=None)
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, args=([listening],))
+        thread.start()
+        try:
+            with socket.create_connection(listening.getsockname(), timeout=5) as client:
+                client.sendall(b"GET / HTTP/1.1\r\nHost: here\r\n\r\n")
+                assert talked.wait(5)
+        finally:
+            server.should_exit = True
+            thread.join(10)
+    assert not [r.getMessage() for r in caplog.records if r.name == "asyncio" and r.levelno >= logging.WARNING]
 
 
 def test_a_client_that_stops_reading_is_cut_off_and_what_waited_for_it_is_given_up(tmp_path, monkeypatch, caplog):
