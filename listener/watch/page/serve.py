@@ -139,7 +139,7 @@ def _in_time(app: Any, client: Client) -> Any:
 
 def _listen(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.create_server((host, port), family=family, backlog=_BACKLOG)
+    listening = socket.create_server((host, port), family=family, backlog=_WAITING)
     # Connections inherit it: little may wait in the system for a client that does not read.
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
     return listening
