@@ -24,7 +24,7 @@ REQUEST_WAIT_S = 10.0
 """A connection that has not asked for anything by then is closed."""
 SEND_WAIT_S = 20.0
 """A client that takes nothing of its answer for so long is cut off."""
-_BACKLOG = 64  # connections that are taken at a time
+_BACKLOG = 16  # connections that are taken at a time; with those it cuts off for them, asyncio runs out of files with many more
 _WAITING = 1_024  # and that wait in the system to be taken; one too many asks again only after a whole second
 _CLOSE_WAIT_S = 2.0
 
