@@ -22,13 +22,13 @@ import soundfile
 import soxr
 import yaml
 
+from listener.events import RATE_HZ
 from listener.radio import CHANNELS, Room, active_level_dbov, band_pass, mix, noise, rms_dbov
 from listener.radio.channel import Squelch
 from models.training import voices as engines
 from recordings_synthetic.plan import HERE, Clip, Exercise, Plan, Said, Transmission, plain, read_plan
 from recordings_synthetic.sounds import SOUNDS
 
-RATE_HZ = 16000
 FRAME_S = 0.005
 TRIM_DB = 36.0
 KEYED_S = 0.25  # carrier before the first and after the last word of a transmission

@@ -12,7 +12,7 @@ SHOWN = {
     "listener.score.match": 1,
     "listener.score.interval": 2,
     "listener.tell.json_lines": 1,
-    "listener.keep.journal": 1,
+    "listener.keep.row": 1,
 }
 """Module -> how many names in it show an example, at least."""
 

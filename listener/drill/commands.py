@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class _ScoreByDefault(TyperGroup):
-    """Takes the first word for a file when it is no command."""
+    """Takes the first word for a file when it is not a command."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
@@ -198,7 +198,7 @@ def record(
     found = record_of(results, crew, who)
     print_record(found)
     if status:
-        print(f"{len(files)} files named; those told on stderr are not in this record", file=sys.stderr)
+        print(f"{len(files)} files named; those reported on stderr are not in this record", file=sys.stderr)
     if out:
         title = f"Record of {who or crew or 'all drills'}"
         write_page(out, record_html(found, title))
@@ -218,7 +218,7 @@ def make(
     noise: Annotated[str, typer.Option(help="turbine, wind_deck, static, rotor, ... or none.")] = "turbine",
     snr: Annotated[tuple[float, float], typer.Option(help="Lowest and highest SNR in dB.")] = (5.0, 15.0),
     radio: Annotated[str, typer.Option(help="The radio: band, aircraft_am, handheld_fm, weak_signal, ...")] = "band",
-    distractors: Annotated[int, typer.Option(help="How often something is said that is no call.")] = 4,
+    distractors: Annotated[int, typer.Option(help="How often something is said that is not a call.")] = 4,
     cut: Annotated[int, typer.Option(help="How many calls lose their start to late keying.")] = 0,
     overlaps: Annotated[int, typer.Option(help="How many calls are talked over.")] = 0,
     traffic: Annotated[bool, typer.Option("--traffic/--no-traffic", help="Ordinary talk in between.")] = True,

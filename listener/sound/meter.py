@@ -47,7 +47,7 @@ class Meter:
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
         """The next samples (float32, shape (n,)); gives the levels of the frames they completed, in dBov.
 
-        A steady offset is taken out first: it is no sound. Nor are samples out of bounds, which count as silence.
+        A steady offset is taken out first: it is not sound. Nor are samples out of bounds, which count as silence.
         """
         sound = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(sound) // self._frame

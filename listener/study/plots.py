@@ -185,7 +185,7 @@ def calibration(heard: Sequence[Heard]) -> str:
             for bin in bins:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
-        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence stated", ylabel="share that was right")
         _legend_above(axes)
 
     return svg(draw, height=4.6)

@@ -19,9 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from listener.errors import UserError
+from listener.events import RATE_HZ
 from listener.speech.pronounce import pronunciations
 from models.training import cut, texts
-from models.training.corpus import RATE_HZ, Clip, levelled, trim, write_pack, write_rows
+from models.training.corpus import Clip, levelled, trim, write_pack, write_rows
 from models.training.games import GAMES, Game
 from models.training.words import Ration, cut_out
 from models.training.writer import letters, write_down

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import yaml
 
-from listener.events import Alert, Candidate, Event
+from listener.events import RATE_HZ, Alert, Candidate, Event
 from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine
@@ -35,7 +35,6 @@ from models.training.whisper_plain import PlainWhisper, times_written
 
 log = logging.getLogger("evaluate")
 
-RATE_HZ = devset.RATE_HZ
 MANIFEST = Path(__file__).with_name("evaluation.yaml")
 SOUNDS = "usr/share/games/searchandrescue/sounds"
 SHOUTING = "usr/share/games/hedgewars/Data/Sounds/voices"

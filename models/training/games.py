@@ -17,8 +17,9 @@ import numpy as np
 import soundfile
 import soxr
 
+from listener.events import RATE_HZ
 from models.training import rnc
-from models.training.corpus import RATE_HZ, Samples
+from models.training.corpus import Samples
 from models.training.writer import letters
 
 SHORTEST_S, LONGEST_S = 0.35, 12.0

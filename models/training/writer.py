@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from models.training.corpus import RATE_HZ, Samples
+from listener.events import RATE_HZ
+from models.training.corpus import Samples
 
 log = logging.getLogger("writer")
 

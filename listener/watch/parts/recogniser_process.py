@@ -81,18 +81,12 @@ def run_recogniser(link: Connection, job: Job) -> None:
         engine = job.load(job.settings)
         words = words_for(job.settings)
         ring = Ring.attach(job.ring_name)
-        link.send(Ready(engine.name, model_name(engine), bool(words)))
+        link.send(Ready(engine.name, engine.model, bool(words)))
         _Listener(link, job, ring, engine, words).run()
     except UserError as error:
         link.send(Failed(str(error)))
     except Exception as error:  # noqa: BLE001, whatever it is, the station must say it and go on
         link.send(Failed(f"{type(error).__name__}: {error}"))
-
-
-def model_name(engine: Engine) -> str:
-    """Which weights an engine has, as far as it tells."""
-    info = getattr(engine, "info", None)
-    return str(getattr(info, "name", "") or getattr(engine, "model", "") or engine.name)
 
 
 class _Listener:
