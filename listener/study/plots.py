@@ -156,7 +156,7 @@ def delay(heard: Sequence[Heard]) -> str:
         for i, one in enumerate(heard):
             values = one.delays()
             if values.size:
-                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                label = f"{one.engine}: median {np.median(values):z.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
                 axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
