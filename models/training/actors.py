@@ -122,6 +122,7 @@ def _write(out: Path, name: str, some: list[Clip], aligner: cut.Aligner, ration:
 
 
 def main(arguments: list[str] | None = None) -> None:
+    """Build the corpus of one game from the command line."""
     parser = argparse.ArgumentParser(prog="python -m models.training.actors", description=__doc__)
     parser.add_argument("--game", choices=sorted(GAMES), required=True)
     parser.add_argument("--package", type=Path, required=True, help="the game's Debian package, unpacked")

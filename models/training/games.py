@@ -74,6 +74,7 @@ class AmazonQueen:
         return self._data[entry.offset : entry.offset + entry.size]
 
     def recordings(self) -> Iterator[tuple[str, Samples]]:
+        """Every spoken line: its name and its samples, float32 at RATE_HZ. Too short or long ones are left out."""
         for entry in self.entries():
             if entry.name.endswith(".SB"):
                 said = _fair(*soundfile.read(io.BytesIO(self._content(entry)), dtype="float32"))
@@ -124,6 +125,7 @@ class SteelSky:
             yield Entry(str(number), (offset & 0x7FFFFF) << (4 if offset >> 23 else 0), size)
 
     def recordings(self) -> Iterator[tuple[str, Samples]]:
+        """Every spoken line: its number as text and its samples, float32 at RATE_HZ. Too short or long ones are left out."""
         for entry in self.entries():
             if int(entry.name) in self.SPEECH:
                 packed = self._data[entry.offset + self.HEAD : entry.offset + entry.size]
@@ -133,6 +135,7 @@ class SteelSky:
                     yield entry.name, said
 
     def script(self) -> dict[str, str]:
+        """Empty: the package has no text of its lines."""
         return {}
 
     def speaker(self, name: str) -> str:

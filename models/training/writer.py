@@ -18,6 +18,7 @@ log = logging.getLogger("writer")
 
 
 def letters(text: str) -> str:
+    """Only the letters a to z of a text, in lower case: two spellings compare by these."""
     return re.sub(r"[^a-z]", "", text.lower())
 
 
@@ -36,6 +37,7 @@ class Writer:
         self._prompt = [token(f"<|{name}|>") for name in ("startoftranscript", "en", "transcribe", "notimestamps")]
 
     def text(self, audio: Samples) -> str:
+        """What is said in it, as written; audio: float32 at RATE_HZ, a line of speech."""
         import ctranslate2
 
         seconds = len(audio) / RATE_HZ
