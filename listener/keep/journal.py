@@ -58,7 +58,7 @@ _INSERT = "INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
-    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over",
+    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over", "connected",
 )  # fmt: skip
 
 

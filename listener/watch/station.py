@@ -212,7 +212,10 @@ class Station:
             if self._jumps.tick(self._now_s, unix_s):
                 self.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
             gaps = {id(capture): capture.tick(self._now_s) for capture in self.captures}
+            connected = {id(capture): capture.newly_connected() for capture in self.captures}
             for channel in self.channels:
+                for source in connected[id(channel.capture)]:
+                    self._journal("connected", asdict(source), channel=channel.name)
                 events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.capture)])
                 for gap in missing:
                     self._on_gap(channel, gap, unix_s)
