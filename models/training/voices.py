@@ -4,6 +4,9 @@ All engines install from package registries.  ENGINES names each one's source,
 licence and split; `voices(engine)` lists its voices.  A voice that trains is
 never in the development set: HELD_OUT names the voices kept for evaluation,
 and no mix or warp may be made from them.
+
+These are not the voices of ``listener.study.voices``: a study wants a text said the same way twice, trimmed and at one
+level; training wants every take to differ (pitch, noise, pace) and the engine's own rate, from which WORLD warps.
 """
 
 from __future__ import annotations
