@@ -53,7 +53,7 @@ class Ready:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Recognised:
     """What some sound gave: events, and single words, weak ones too. Times are seconds of the ring's frames."""
 
     events: tuple[Event, ...]
@@ -76,7 +76,7 @@ class Failed:
 
 
 def run_recogniser(link: Connection, job: Job) -> None:
-    """Hear one channel until told to stop. Sends Ready, Heard, Skipped, ProofResult and Failed."""
+    """Hear one channel until told to stop. Sends Ready, Recognised, Skipped, ProofResult and Failed."""
     try:
         engine = job.load(job.settings)
         words = words_for(job.settings)
@@ -152,5 +152,5 @@ class _Listener:
         words = tuple(hit for hit in self._passing if hit.score >= self._floor)
         self._passing.clear()
         if told or words:
-            self._link.send(Heard(told, words))
+            self._link.send(Recognised(told, words))
 
