@@ -331,7 +331,7 @@ def _read_labels(path: Path) -> "list[Label]":
     _tell_some(str(path), [f"line {bad.number}: {bad.why}; skipped" for bad in read.bad])
     if read.bad:
         if not read.labels:
-            raise UserError(f"{path}: holds no label that can be read; is it a {format_of(path).name} file?")
+            raise UserError(f"{path}: holds no label that can be read as {format_of(path).name}; check what the file is")
         print(f"{path}: {len(read.labels)} labels read", file=sys.stderr)
     return list(read.labels)
 
