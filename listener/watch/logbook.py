@@ -68,6 +68,10 @@ class Logbook:
         """Journal a row; never waits. `then` is called by the station's loop when it may be shown."""
         return self.rows.append(kind, body, channel, sample, about, unix_s, then)
 
+    def connected(self, channel: Channel, source: Identity) -> None:
+        """What the channel's stream is connected to, as the sound server says."""
+        self.append("connected", asdict(source), channel=channel.name)
+
     def fault(self, what: str, detail: str, channel: str | None = None) -> None:
         """Something is wrong that blinds no channel: it is shown and journalled."""
         log.warning("%s: %s", what, detail)
