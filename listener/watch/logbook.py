@@ -105,10 +105,6 @@ class Logbook:
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
         self.append("gap", body, channel.name, gap.first)
 
-    def connected(self, channel: Channel, source: Identity) -> None:
-        """A channel's source was opened: what its sound really comes from."""
-        self.append("connected", asdict(source), channel.name)
-
     def state(self, channel: Channel, change: Change) -> None:
         """A channel's state, or its reasons, have changed."""
         reasons = [asdict(reason) for reason in change.reasons]

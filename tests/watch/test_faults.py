@@ -15,6 +15,7 @@ from listener.errors import UserError
 from listener.keep.database import FILE_NAME
 from listener.keep.records import Query, Records
 from listener.watch.clock import SystemClock
+from listener.watch.parts import recogniser
 from listener.watch.station import Station
 from tests.watch import engines
 from tests.watch.parts import (
@@ -127,6 +128,19 @@ def test_sound_that_came_while_a_recogniser_stood_still_too_long_is_a_journalled
     (gap,) = rows(station, "gap")
     assert gap["seconds"] > 4.0 and gap["samples"] == pytest.approx(gap["seconds"] * 16_000, abs=20)
     assert "unheard" in gap["why"]
+
+
+def test_on_a_busy_machine_what_is_too_long_ago_is_left_and_nothing_is_loaded_anew(tmp_path, monkeypatch):
+    """To load anew makes a busy machine busier: four channels never came to listen that way."""
+    monkeypatch.setattr(recogniser, "_CATCH_UP_S", 3.0)
+    load = engines.slow  # and yet uses hardly any of the processor, as one that does not get it
+    with running(station_on_file(tmp_path, [], sound=talk(60.0, 16_000), load=load, supervision={"backlog_s": 2.0})) as station:
+        follow(station, is_blind("behind"), STARTED_S)
+        follow(station, lambda s: channel(s).gaps == 2, STARTED_S)
+        assert channel(station).restarts == 0
+        follow(station, lambda s: channel(s).behind_s < 1.0, 5.0)
+    gap = rows(station, "gap")[-1]
+    assert gap["seconds"] > 1.0 and gap["why"] == "unheard: the recogniser was behind"
 
 
 # -- capture, journal, disk, clock ---------------------------------------------------------------------------
