@@ -57,7 +57,7 @@ class SupervisionSettings(Checked):
     no_frames_s: float = Field(1.0, ge=0.3)
     """No sound at all from the device for this long is blind; three times as long, and it is opened anew."""
     heartbeat_s: float = Field(1.0, ge=0.3)
-    """A recogniser silent for this long is blind; three times as long, and it is killed and started anew."""
+    """A recogniser silent for this long is blind; three times as long at a standstill, and it is killed and started anew."""
     backlog_s: float = Field(10.0, ge=2.0, le=30.0)
     """The most sound a recogniser that fell behind is given to catch up on; what is older is a gap."""
     memory_mb: int = Field(1_500, ge=100)

@@ -113,6 +113,8 @@ class _Listener:
                 match self._link.recv():
                     case "prove":
                         self._proof = Proof(self._job.settings, self._ring.rate_hz, self._engine, self._words)
+                    case "catch up":
+                        self._catch_up()
                     case "stop":
                         self._tell(self._monitor.finish())
                         return
@@ -145,6 +147,13 @@ class _Listener:
         self._tell(self._monitor.feed(Block(samples, self._at, self._ring.rate_hz)))
         self._at = after
         return True
+
+    def _catch_up(self) -> None:
+        """Leave what is too long ago, and hear what is said now."""
+        now = self._ring.written - round(_PROOF_SLACK_S * self._ring.rate_hz)
+        if now > self._at:
+            self._link.send(Skipped(self._at, now))
+            self._at = now
 
     def _tell(self, events: list[Event]) -> None:
         # Gaps are the station's to tell: it knows their reasons.
