@@ -38,6 +38,8 @@ function trouble(line, again) {
   box.append(button);
   box.hidden = false;
   keys = { Enter: retry };
+  for (const section of sections) section.hidden = true;
+  byId("way").hidden = true;
   document.body.dataset.screen = "trouble";
   button.focus();
 }
@@ -74,6 +76,14 @@ function enter() {
   if (state.screen === "level") return level();
   if (state.screen === "finished") return finished();
   return getReady(state.practice ? "Practice first" : "Go on", state.practice ? "A few sounds to learn by; they do not count." : "");
+}
+
+/** Where the listener of this id stands. */
+async function goOn(id) {
+  const answer = await fetch(`/l/${encodeURIComponent(id)}/state`);
+  if (!answer.ok) throw new Error((await answer.text()).trim());
+  take(await answer.json());
+  enter();
 }
 
 function front() {
@@ -236,19 +246,8 @@ addEventListener("keyup", (event) => { if (event.key === " " && event.target.mat
 byId("again").addEventListener("submit", (event) => {
   event.preventDefault();
   const given = new FormData(event.target).get("listener").trim().toLowerCase();
-  tried(async () => {
-    const answer = await fetch(`/l/${encodeURIComponent(given)}/state`);
-    if (!answer.ok) throw new Error((await answer.text()).trim());
-    take(await answer.json());
-    enter();
-  });
+  goOn(given).catch((error) => trouble(error.message, front));
 });
 
-if (who()) {
-  tried(async () => {
-    const answer = await fetch(`/l/${who()}/state`);
-    if (!answer.ok) throw new Error((await answer.text()).trim());
-    take(await answer.json());
-    enter();
-  });
-} else front();
+if (who()) tried(() => goOn(who()));
+else front();
