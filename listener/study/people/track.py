@@ -11,6 +11,7 @@ stands beside it. Bias, spread and coverage on simulated listeners: tests/study/
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,12 +73,18 @@ def threshold(found: list[bool]) -> Threshold | None:
 
 def _likelihood(at: NDArray[np.float64], found: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Of the answers, for each of _SRTS, summed over the spreads and lapses."""
+    logs = sum((_logs(float(level))[0 if heard else 1] for level, heard in zip(at, found)), np.zeros(1))
+    return np.exp(logs - logs.max()).sum((1, 2))
+
+
+@lru_cache(maxsize=128)
+def _logs(at_db: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log chance of hearing and of missing a call at this SNR: axes _SRTS, _SPREADS_DB, _LAPSES."""
     share = 0.5 / (1 - _LAPSES)
     middle = np.log(share / (1 - share))  # so that half are found at the SRT itself, lapses included
-    x = (at[:, None, None, None] - _SRTS[:, None, None]) / _SPREADS_DB[:, None] + middle
+    x = (at_db - _SRTS[:, None, None]) / _SPREADS_DB[:, None] + middle
     p = np.clip((1 - _LAPSES) * 0.5 * (1 + np.tanh(0.5 * x)), 1e-6, 1 - 1e-6)
-    logs = np.where(found[:, None, None, None], np.log(p), np.log1p(-p)).sum(0)
-    return np.exp(logs - logs.max()).sum((1, 2))
+    return np.log(p), np.log1p(-p)
 
 
 def _turns_db(at: NDArray[np.float64], found: NDArray[np.bool_]) -> float | None:

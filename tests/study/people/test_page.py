@@ -22,11 +22,13 @@ from listener.study.people.serve import CONSENT, read_consent, served
 from listener.study.people.sounds import tone_count
 from listener.study.report import write_report
 from listener.study.results import load_result, paired
+from tests.parts import need_python
 from tests.study.people.parts import make_study, sit_through
 from tests.study.people.simulated import Simulated
 from tests.tell.test_cautions import unsaid
 from tests.watch.page.browser import CHROMIUM, chromium, opened, until
 
+axe = need_python("axe_playwright_python.sync_playwright", "pip install axe-playwright-python")
 ROOT = Path(__file__).parents[3]
 LISTENER = [sys.executable, "-c", "from listener.cli import main; main()", "study", "people"]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
@@ -60,6 +62,7 @@ def test_a_simulated_listener_hears_and_answers_in_a_real_browser(folder, need, 
     with served(desk, read_consent(CONSENT)) as (address, _), chromium() as browser, opened(browser, address) as page:
         for screen, keys in (("front", ["Enter"]), ("consent", ["Enter"]), ("level", ["Space", "ArrowUp", "ArrowUp"])):
             until(page, f"document.body.dataset.screen === '{screen}'")
+            assert serious(page) == []
             for key in keys:
                 page.keyboard.press(key)
         until(page, "!document.getElementById('level').disabled")
@@ -91,6 +94,12 @@ def test_a_simulated_listener_hears_and_answers_in_a_real_browser(folder, need, 
         assert lines[step]["found"] == bool(presses_s) and not lines[step]["false_presses_s"]
         assert not presses_s or -0.15 < lines[step]["presses_s"][0] - presses_s[0] < 0.5
         assert lines[step]["plays"] == 1
+
+
+def serious(page) -> list[str]:
+    """What axe-core finds on the screen that is shown."""
+    found = axe.Axe().run(page).response["violations"]
+    return [v["id"] for v in found if v["impact"] in ("serious", "critical")]
 
 
 def hear(page, desk: Desk, session, simulated: Simulated) -> tuple[list[float], int | None]:
