@@ -238,6 +238,8 @@ def words(row: Row) -> str:
             return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
         case "gap":
             return f"{b['seconds']:.2f} s of sound {b.get('why', 'missing')}"
+        case "connected":
+            return f"the sound comes from {b['title']}{f' ({name})' if (name := b['name']) not in b['title'] else ''}"
         case "proof":
             return f"proof test {'passed' if b['passed'] else 'FAILED'}: {b['detail']}"
         case "fault":

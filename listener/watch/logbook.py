@@ -16,6 +16,7 @@ from listener.keep.journal import Journal
 from listener.keep.repair import Trouble
 from listener.keep.row import Row
 from listener.settings import Settings
+from listener.sound.inputs import Identity
 from listener.watch.channel import Change, Channel
 from listener.watch.clock import Clock
 from listener.watch.parts.capture import Gap
@@ -66,6 +67,10 @@ class Logbook:
     ) -> Row:  # fmt: skip
         """Journal a row; never waits. `then` is called by the station's loop when it may be shown."""
         return self.rows.append(kind, body, channel, sample, about, unix_s, then)
+
+    def connected(self, channel: Channel, source: Identity) -> None:
+        """What the channel's stream is connected to, as the sound server says."""
+        self.append("connected", asdict(source), channel=channel.name)
 
     def fault(self, what: str, detail: str, channel: str | None = None) -> None:
         """Something is wrong that blinds no channel: it is shown and journalled."""

@@ -150,7 +150,10 @@ class Station:
             if self._jumps.tick(self._now_s, unix_s):
                 self.logbook.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
             gaps = {id(capture): capture.tick(self._now_s) for capture in self.captures}
+            connected = {id(capture): capture.newly_connected() for capture in self.captures}
             for channel in self.channels:
+                for source in connected[id(channel.capture)]:
+                    self.logbook.connected(channel, source)
                 events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.capture)])
                 for gap in missing:
                     self.logbook.gap(channel, gap)
