@@ -13,6 +13,8 @@ SHOWN = {
     "listener.score.interval": 2,
     "listener.tell.json_lines": 1,
     "listener.keep.row": 2,
+    "listener.study.people.session": 1,
+    "listener.study.people.track": 1,
 }
 """Module -> how many names in it show an example, at least."""
 

@@ -94,13 +94,16 @@ def trade_off(heard: Sequence[Heard]) -> str:
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         for i, one in enumerate(heard):
-            curve = one.det()
-            if curve is None:
+            if one.hours <= 0:
                 continue
+            curve = one.det()
             non_targets = one.hours * 3600
             floor = 0.3 / non_targets  # below one false alarm the curve says nothing
-            x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
-            axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
+            if curve is None:  # people: yes or no, and no level to be moved
+                axes.plot([], [], "o", color=_colour(i), ms=8, mec="white", label=one.engine)
+            else:
+                x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+                axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
             axes.plot(
                 *normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False
