@@ -15,9 +15,8 @@ from pathlib import Path
 import numpy as np
 import onnxruntime
 
-from listener.events import Hit
+from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
-from listener.speech import features
 from listener.speech.network import Network, Weights, open_session, read_info, shipped_model
 from listener.speech.pronounce import (
     PHONE_INDEX,
@@ -193,7 +192,7 @@ class EarSpotter:
 
     def restart(self, first_sample: int) -> None:
         """Forget everything heard; the next sample fed is number first_sample of the 16 kHz stream."""
-        self._first_s = first_sample / features.RATE_HZ
+        self._first_s = first_sample / RATE_HZ
         self._frame = 0
         self._network.restart()
         self._search.restart()
@@ -259,6 +258,7 @@ class EarEngine:
     def __init__(self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> None:
         self.folder = folder
         self.info = read_info(folder)
+        self.model = self.info.name
         self.names = phrases
         self.ways = [phrase_pronunciations(words.split(), spelled) for words in phrases]
         self.session = open_session(folder / "ear.onnx")

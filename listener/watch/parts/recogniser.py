@@ -9,7 +9,7 @@ from listener.sound.ring import Ring
 from listener.watch.health import Reason
 from listener.watch.parts.capture import Gap
 from listener.watch.parts.process import Child, Patience
-from listener.watch.parts.recogniser_process import Failed, Heard, Job, LoadEngine, Ready, Skipped, run_recogniser
+from listener.watch.parts.recogniser_process import Failed, Job, LoadEngine, Ready, Recognised, Skipped, run_recogniser
 from listener.watch.proof import ProofResult
 
 REHEAR_S = 5.0
@@ -139,7 +139,7 @@ class Recogniser:
             match message:
                 case Ready(engine, model, can_prove):
                     self.engine, self.model, self.can_prove = engine, model, can_prove
-                case Heard():
+                case Recognised():
                     events += message.events
                     words += message.words
                 case Skipped(first, after):
@@ -163,7 +163,7 @@ class Recogniser:
         ends_s = time.monotonic() + wait_s
         while self._child.alive and time.monotonic() < ends_s:
             for message in self._child.messages():
-                if isinstance(message, Heard):
+                if isinstance(message, Recognised):
                     events += message.events
             time.sleep(0.02)
         self._child.kill()
