@@ -22,7 +22,10 @@ def paragraphs(result: Result) -> list[str]:
         f"A call is found when an alert for its phrase has its middle within {TOLERANCE_S:g} s of it, one alert to one call. "
         "2-of-3 counts a call that was shown as partly heard as well. Scores for the trade-off are those of the same call "
         "rule with an alert level that nothing reaches. A trial that failed counts as missed; failed negatives add no hours.",
-        "Intervals are 95 %: Wilson for shares, exact Poisson for rates, Newcombe for differences. The psychometric curve is "
+        "Intervals are 95 %: Wilson for shares, exact Poisson for rates, Newcombe for differences. Calls by one speaker are "
+        "alike, so shares and differences count calls for what they are worth: the variance between speakers over that of "
+        "independent calls (Korn and Graubard 1998; at least 1) divides them, estimated over all SNRs of a condition together, "
+        "with Student's t by Satterthwaite's degrees of freedom. p-values over SNRs are Holm's. The psychometric curve is "
         "a logistic with a lapse share, fitted by maximum likelihood; its intervals are Student's t times the spread of "
         f"{plan.resamples} bootstrap samples over speakers. The term-weighted value is NIST's (beta 999.9, one chance of a "
         "false alarm each second); the equal-error point is where miss and that chance are equal.",

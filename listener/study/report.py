@@ -13,16 +13,9 @@ from listener.atomic_write import write_page, write_whole
 from listener.errors import UserError
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
-from listener.study.results import (
-    Heard,
-    Result,
-    false_alarm_table,
-    load_result,
-    miss_table,
-    paired,
-    ratios,
-    summary_table,
-)  # fmt: skip
+from listener.study.results import Heard, Result, load_result
+from listener.study.second import opinion_table
+from listener.study.tables import false_alarm_table, miss_table, pair_table, summary_table
 from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
@@ -72,8 +65,14 @@ def write_report(folder: Path) -> Path:
         caption = "In sound where nobody makes the call."
         frames.append(("False alarms", caption, "false_alarms.csv", false_alarm_table(heard)))
     if len(heard) > 1:
-        frames.insert(1, ("Engine against engine", "The same calls heard by both; p by McNemar's exact test.",
-                          "pairs.csv", pair_table(heard)))  # fmt: skip
+        caption = ("The same calls heard by both, compared speaker by speaker; p by McNemar's exact test or by speaker, "
+                   "whichever is more; p holm: the SNRs' p together (Holm).")  # fmt: skip
+        frames.insert(1, ("Engine against engine", caption, "pairs.csv", pair_table(heard)))
+    opinion = opinion_table(heard)
+    if opinion.height:
+        caption = ("The same calls by another road: a logistic mixed model with a random speaker and no lapse. Where its "
+                   "SRT and the curve's differ by more than their intervals, believe neither.")  # fmt: skip
+        frames.append(("A second opinion", caption, "second_opinion.csv", opinion))
     tables = tuple(table(*frame, folder=folder) for frame in frames)
     text = page(
         "listener.study", "report.html",
@@ -128,22 +127,6 @@ def warnings(result: Result, heard: Iterable[Heard]) -> list[str]:
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said
-
-
-def pair_table(heard: list[Heard]) -> pl.DataFrame:
-    """Every two engines, at each SNR and over all."""
-    rows = []
-    for i, one in enumerate(heard):
-        for other in heard[i + 1 :]:
-            places: list[tuple[dict[str, Any], str]] = [({}, "all")]
-            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
-            for where, name in places:
-                p = paired(one, other, **where)
-                low, high = p.interval
-                rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,
-                             "first_only": p.only_a, "second_only": p.only_b, "neither": p.neither,
-                             "difference": p.difference, "difference_low": low, "difference_high": high, "p": p.p})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:

@@ -1,9 +1,9 @@
 """From rows to measures: what a report and a comparison show, as plain tables (polars) and values.
 
-A failed call counts as missed, never as heard; a failed negative adds no hours.
+A failed call counts as missed, never as heard; a failed negative adds no hours. Every share knows whose calls
+it rests on.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from listener.score.interval import Worth, paired_worth, share_worth
 from listener.score.metrics import (
     Bin,
     Det,
@@ -104,12 +105,31 @@ class Heard:
     def found(self, rule: str = "found", **where: Any) -> Share:
         """Share of calls found. rule: "found" (all repeats) or "partly" (all but one count too)."""
         rows = select(self.calls, where)
-        return Share(int(rows[rule].sum()), rows.height)
+        return Share(int(rows[rule].sum()), rows.height, self._worth(rule, where))
+
+    def share_of(self, rows: pl.DataFrame, rule: str = "found") -> Share:
+        """Share missed among some of the calls."""
+        k = rows.height - int(rows[rule].sum())
+        return Share(k, rows.height, share_worth(rows[rule].to_numpy(), rows["speaker"].to_numpy()) if rows.height else Worth())
+
+    def _worth(self, rule: str, where: dict[str, Any]) -> Worth:
+        """What the calls are worth: by speaker; for one SNR from all SNRs, each a stratum."""
+        key = rule, tuple(where.items())
+        if key not in self._worths:
+            rows = select(self.calls, {k: v for k, v in where.items() if k != "snr_db"})
+            at = rows["snr_db"].fill_null(float("inf")).to_numpy() if "snr_db" in where else None
+            speakers = rows["speaker"].to_numpy()
+            self._worths[key] = share_worth(rows[rule].to_numpy(), speakers, at) if rows.height else Worth()
+        return self._worths[key]
+
+    @cached_property
+    def _worths(self) -> dict[Any, Worth]:
+        return {}
 
     def missed(self, rule: str = "found", **where: Any) -> Share:
         """Share of calls missed: what found leaves of the same calls."""
         share = self.found(rule, **where)
-        return Share(share.n - share.k, share.n)
+        return Share(share.n - share.k, share.n, share.worth)
 
     def false_alerts(self, rule: str = "found", **where: Any) -> Rate:
         """False alerts in the negatives; with "partly" the partly heard calls count too."""
@@ -155,14 +175,15 @@ class Heard:
 
     @cached_property
     def told(self) -> pl.DataFrame:
-        """confidence, right, of every alert and candidate that people could be told."""
-        told = self._mine.select(pl.col("told")).explode("told").drop_nulls().unnest("told")
-        return told.filter(pl.col("kind") != "partly_heard").select("kind", "confidence", "right").collect()
+        """confidence, right, whose, of every alert and candidate that people could be told."""
+        whose = pl.when(pl.col("speaker") != "").then(pl.col("speaker")).otherwise(pl.format("piece {}", "sound"))
+        told = self._mine.select(pl.col("told"), whose.alias("whose")).explode("told").drop_nulls().unnest("told")
+        return told.filter(pl.col("kind") != "partly_heard").select("kind", "confidence", "right", "whose").collect()
 
     def reliability(self) -> tuple[list[Bin], float, float]:
         """Bins of confidence, expected calibration error, Brier score."""
         p, y = self.told["confidence"].to_numpy(), self.told["right"].to_numpy()
-        bins = reliability(p, y) if p.size else []
+        bins = reliability(p, y, self.told["whose"].to_numpy()) if p.size else []
         return bins, expected_calibration_error(bins), brier(p, y)
 
     def delays(self, **where: Any) -> np.ndarray:
@@ -182,83 +203,16 @@ def paired(one: Heard, other: Heard, **where: Any) -> Paired:
     a, b = select(one.calls, where), select(other.calls, where)
     if not a["sound"].equals(b["sound"]):
         raise ValueError("the engines did not hear the same calls")
-    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy())
+    worth = None
+    if "snr_db" in where:  # the design effect from all SNRs, as for a share
+        whole = {k: v for k, v in where.items() if k != "snr_db"}
+        x, y = select(one.calls, whole), select(other.calls, whole)
+        difference = y["found"].cast(pl.Int8).to_numpy() - x["found"].cast(pl.Int8).to_numpy()
+        worth = paired_worth(difference, x["speaker"].to_numpy(), x["snr_db"].fill_null(float("inf")).to_numpy())
+    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), a["speaker"].to_numpy(), worth=worth)
 
 
 def ratios(rows: pl.DataFrame) -> list[float | None]:
     """The SNRs, ascending, without noise last."""
     values = rows["snr_db"].unique().to_list()
     return sorted(v for v in values if v is not None) + ([None] if None in values else [])
-
-
-# --- tables ----------------------------------------------------------------------------------------
-
-
-def miss_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine and condition, with intervals and predicted intelligibility."""
-    rows = []
-    keys = ("phrase", "noise", "snr_db", "radio", "room")
-    for one in heard:
-        groups = one.calls.group_by(keys, maintain_order=True).agg(
-            n=pl.len(), k=pl.col("found").sum(), partly=pl.col("partly").sum(),
-            sii=pl.col("sii").mean(), sti=pl.col("sti").mean(),
-            failed=pl.col("failed").is_not_null().sum(), delay=pl.col("delay_s").median(),
-        )  # fmt: skip
-        for g in groups.iter_rows(named=True):
-            missed = Share(g["n"] - g["k"], g["n"])
-            low, high = missed.interval
-            rows.append({"engine": one.engine, **{k: g[k] for k in keys}, "calls": g["n"], "missed": missed.k,
-                         "miss": missed.value, "miss_low": low, "miss_high": high,
-                         "miss_2_of_3": 1 - g["partly"] / g["n"], "median_delay_s": g["delay"], "sii": g["sii"],
-                         "sti": g["sti"], "failed": g["failed"]})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine and condition of the negatives, and one for all together."""
-    rows = []
-    keys = ("noise", "snr_db", "radio", "room")
-    for one in heard:
-        conditions = one.negatives.select(keys).unique(maintain_order=True).iter_rows(named=True)
-        for where in [{}, *conditions]:
-            for rule, name in (("found", "alerts"), ("partly", "alerts and partly heard")):
-                rate = one.false_alerts(rule, **where)
-                low, high = rate.interval
-                place = {key: where.get(key) if where else None for key in keys}
-                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all",
-                             **place, "hours": rate.hours,
-                             "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def summary_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine: everything in single numbers."""
-    rows = []
-    for one in heard:
-        missed, missed_2 = one.missed(), one.missed("partly")
-        fitted, delays = one.curve(), one.delays()
-        _, ece, score = one.reliability()
-        row: dict[str, Any] = {"engine": one.engine, "calls": missed.n, "miss": missed.value,
-                               "miss_low": missed.interval[0], "miss_high": missed.interval[1],
-                               "miss_2_of_3": missed_2.value}  # fmt: skip
-        if one.hours:
-            rate = one.false_alerts()
-            row |= {"negative_hours": rate.hours, "false_per_hour": rate.value, "false_low": rate.interval[0],
-                    "false_high": rate.interval[1], "false_2_of_3_per_hour": one.false_alerts("partly").value}  # fmt: skip
-        row |= one.values()
-        row |= {
-            "srt_db": fitted.curve.srt_db if fitted else None,
-            "srt_low": fitted.srt_db[0] if fitted and fitted.srt_db else None,
-            "srt_high": fitted.srt_db[1] if fitted and fitted.srt_db else None,
-            "slope_per_db": fitted.curve.slope_per_db if fitted else None,
-            "slope_low": fitted.slope_per_db[0] if fitted and fitted.slope_per_db else None,
-            "slope_high": fitted.slope_per_db[1] if fitted and fitted.slope_per_db else None,
-            "median_delay_s": float(np.median(delays)) if delays.size else None,
-            "p95_delay_s": float(np.quantile(delays, 0.95)) if delays.size else None,
-            "ece": ece, "brier": score,
-            "failed": int(one.failures["trials"].sum()) if one.failures.height else 0,
-        }  # fmt: skip
-        rows.append(row)
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-

@@ -13,9 +13,10 @@ from listener.errors import UserError
 from listener.study.compare import compare
 from listener.study.plan import plan_from
 from listener.study.report import write_report
-from listener.study.results import load_result, miss_table, summary_table
+from listener.study.results import load_result
 from listener.study.run import run_study
 from listener.study.table import PARTS, TRIALS
+from listener.study.tables import miss_table, summary_table
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +145,7 @@ def test_other_settings_on_the_same_sounds_are_compared_call_by_call(once, resul
     found = load_result(result).of("sphinx").found()
     assert (row["measure"], row["condition"], row["b"]) == ("calls missed", "all", 1.0)
     assert row["b_less_a"] == found.value and row["low"] <= row["b_less_a"] <= row["high"]
-    assert row["p"] == pytest.approx(min(1.0, 2.0 * 0.5**found.k))
+    assert row["p"] >= min(1.0, 2.0 * 0.5**found.k) - 1e-12  # McNemar's alone; by speaker it is no less
 
 
 def test_a_study_under_way_is_reported_as_such_and_not_compared(result, tmp_path):
