@@ -81,6 +81,7 @@ def compare(
 def _need_extra() -> None:
     """Before the work begins, not when its report is due."""
     try:
-        import joblib, matplotlib, polars, pyarrow, scipy, statsmodels  # noqa: E401, F401, I001
+        import joblib, matplotlib, polars, pyarrow, scipy  # noqa: E401, F401, I001
+        import statsmodels  # type: ignore[import-untyped]  # noqa: F401
     except ImportError as error:
         raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None
