@@ -1,7 +1,7 @@
 """The report: one HTML file that needs no other, plots first; and its tables as CSV files beside it."""
 
 import base64
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,9 +13,17 @@ from listener.atomic_write import write_page, write_whole
 from listener.errors import UserError
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
-from listener.study.results import Heard, Result, load_result
+from listener.study.results import Heard, Result, load_result, ratios
 from listener.study.second import opinion_table
-from listener.study.tables import false_alarm_table, miss_table, pair_table, summary_table
+from listener.study.tables import (
+    downloads,
+    false_alarm_table,
+    line_table,
+    miss_table,
+    pair_table,
+    srt_table,
+    summary_table,
+)  # fmt: skip
 from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
@@ -59,11 +67,22 @@ def write_report(folder: Path) -> Path:
     frames = [
         ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
          summary_table(heard)),
-        ("Calls", "One row for each condition.", "calls.csv", miss_table(heard)),
+        ("Calls", "One row for each condition; SNR call and heard: measured during the calls, before and after the radio.",
+         "calls.csv", miss_table(heard)),
     ]
+    if any(r is not None for r in ratios(heard[0].calls)):
+        caption = ("Never the SRT alone: lapse is what the curve loses however clear the call, quiet what was missed without "
+                   "noise. Fit p: small where the curve has another shape than the shares (chi-square over the design "
+                   "effect). A condition that never crosses one half has no SRT.")  # fmt: skip
+        frames.insert(1, ("Half of the calls: SRT", caption, "srt.csv", srt_table(heard)))
     if heard[0].hours:
-        caption = "In sound where nobody makes the call."
+        caption = ("In sound where nobody makes the call. Intervals count alerts on the same words for what they are worth. "
+                   "Hard lines hold the word or more than half of its sounds in a row; their rate is for an hour of such "
+                   "talk.")  # fmt: skip
         frames.append(("False alarms", caption, "false_alarms.csv", false_alarm_table(heard)))
+        if any(one.lines["alerts"].sum() for one in heard):
+            caption = "Which lines were said when an alert came."
+            frames.append(("Lines with false alerts", caption, "false_alert_lines.csv", line_table(heard)))
     if len(heard) > 1:
         caption = ("The same calls heard by both, compared speaker by speaker; p by McNemar's exact test or by speaker, "
                    "whichever is more; p holm: the SNRs' p together (Holm).")  # fmt: skip
@@ -74,6 +93,7 @@ def write_report(folder: Path) -> Path:
                    "SRT and the curve's differ by more than their intervals, believe neither.")  # fmt: skip
         frames.append(("A second opinion", caption, "second_opinion.csv", opinion))
     tables = tuple(table(*frame, folder=folder) for frame in frames)
+    tables += tuple(table(title, "", file, frame, folder, frame[:0]) for title, file, frame in downloads(heard))
     text = page(
         "listener.study", "report.html",
         title=result.plan.name, about=result.plan.about, cautions=STUDY, warnings=warnings(result, heard),
@@ -114,7 +134,7 @@ def _cell(value: Any, column: str) -> str:
     return str(value)
 
 
-def warnings(result: Result, heard: Iterable[Heard]) -> list[str]:
+def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
     """What a reader must know before the first figure."""
     said = []
     missing, whole = result.missing()
@@ -123,7 +143,10 @@ def warnings(result: Result, heard: Iterable[Heard]) -> list[str]:
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
-        speakers = one.calls["speaker"].n_unique()
+    for phrase, (out, whole) in result.left_out().items():
+        said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
+                    "trials, or leave speakers out yourself.")  # fmt: skip
+    speakers = heard[0].calls["speaker"].n_unique()
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said

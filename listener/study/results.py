@@ -4,6 +4,7 @@ A failed call counts as missed, never as heard; a failed negative adds no hours.
 it rests on.
 """
 
+import json
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from listener.score.interval import Worth, paired_worth, share_worth
+from listener.score.interval import Worth, paired_worth, rate_worth, share_worth
 from listener.score.metrics import (
     Bin,
     Det,
@@ -29,8 +30,8 @@ from listener.score.metrics import (
     reliability,
     twv,
 )  # fmt: skip
-from listener.score.psychometric import Fit, fit
-from listener.study.design import CALL, NEGATIVE, Design
+from listener.score.psychometric import Fit, fit, misfit
+from listener.study.design import CALL, NEGATIVE, Design, Slot, speaker_of
 from listener.study.lock import read_lock
 from listener.study.plan import PLAN, Plan, plan_from
 from listener.study.table import read_trials
@@ -38,7 +39,7 @@ from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
-                 "delay_s", "sii", "sti", "failed", "false_alerts", "words")  # fmt: skip
+                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db", "snr_heard_db")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,22 @@ class Result:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
         return whole - self.trials.select(pl.len()).collect().item(), whole
+
+    def left_out(self) -> dict[str, tuple[int, int]]:
+        """Phrase -> (speakers who make no call of it, all who say it); {} when everybody does, or the bank is not there."""
+        try:
+            clips = json.loads((self.folder / "bank.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        design, out = Design(self.plan), {}
+        conditions = {slot.condition for slot in map(design.slot, range(design.negative_count, design.sounds))}
+        for phrase in self.plan.phrases:
+            who = sorted({c["speaker"] for c in clips if c["role"] in ("word", "call") and c["text"] == phrase.words})
+            mine = [c for c in conditions if c.phrase == phrase.words]
+            used = {speaker_of(self.plan, Slot(c, n), tuple(who)) for c in mine for n in range(min(self.plan.trials, len(who)))}
+            if len(used) < len(who):
+                out[phrase.words] = len(who) - len(used), len(who)
+        return out
 
     @property
     def engines(self) -> tuple[str, ...]:
@@ -107,11 +124,6 @@ class Heard:
         rows = select(self.calls, where)
         return Share(int(rows[rule].sum()), rows.height, self._worth(rule, where))
 
-    def share_of(self, rows: pl.DataFrame, rule: str = "found") -> Share:
-        """Share missed among some of the calls."""
-        k = rows.height - int(rows[rule].sum())
-        return Share(k, rows.height, share_worth(rows[rule].to_numpy(), rows["speaker"].to_numpy()) if rows.height else Worth())
-
     def _worth(self, rule: str, where: dict[str, Any]) -> Worth:
         """What the calls are worth: by speaker; for one SNR from all SNRs, each a stratum."""
         key = rule, tuple(where.items())
@@ -135,17 +147,64 @@ class Heard:
         """False alerts in the negatives; with "partly" the partly heard calls count too."""
         rows = select(self.negatives, where)
         count = int(rows["false_alerts"].sum()) + (int(rows["false_partly"].sum()) if rule == "partly" else 0)
-        return Rate(count, float(rows["seconds"].sum()) / 3600)
+        return Rate(count, float(rows["seconds"].sum()) / 3600, self._line_worth)
+
+    @cached_property
+    def said(self) -> pl.DataFrame:
+        """One row for each line said in the negatives: sound, line (its place there), text, speaker, source, hard,
+        seconds, alerts (false ones on it).
+        """
+        mine = self._mine.filter((pl.col("kind") == NEGATIVE) & pl.col("failed").is_null())
+        rows = mine.select("sound", "lines", "told").sort("sound").collect()
+        said = rows.select("sound", "lines").explode("lines").drop_nulls().unnest("lines")
+        said = said.with_columns(line=pl.int_range(pl.len()).over("sound"), seconds=pl.col("end_s") - pl.col("start_s"))
+        told = rows.select("sound", "told").explode("told").drop_nulls().unnest("told")
+        told = told.filter((pl.col("kind") == "alert") & ~pl.col("right"))
+        alerts = told.group_by("sound", "line").agg(alerts=pl.len())
+        both = said.join(alerts, on=["sound", "line"], how="left", maintain_order="left")
+        return both.with_columns(pl.col("alerts").fill_null(0))
+
+    @cached_property
+    def lines(self) -> pl.DataFrame:
+        """One row for each different line: text, speaker, source, hard, seconds (of it), times (said), alerts."""
+        return self.said.group_by("text", "speaker", "source", maintain_order=True).agg(
+            pl.col("hard").first(), pl.col("seconds").first(), times=pl.len(), alerts=pl.col("alerts").sum()
+        )
+
+    def on_lines(self, hard: bool) -> Rate:
+        """False alerts on hard lines, or on the others, in hours of such talk (pauses left out)."""
+        rows = self.said.filter(pl.col("hard") == hard)
+        return Rate(int(rows["alerts"].sum()), float(rows["seconds"].sum()) / 3600, self._line_worth)
+
+    @cached_property
+    def _line_worth(self) -> Worth:
+        """What false alerts are worth: the same words bring them again, whoever says them and in whatever noise."""
+        name = pl.when(pl.col("text") != "").then(pl.col("text")).otherwise(pl.col("source"))
+        by_text = self.said.group_by(name.alias("name")).agg(pl.col("alerts").sum(), pl.col("seconds").sum())
+        return rate_worth(by_text["alerts"].to_numpy(), by_text["seconds"].to_numpy())
 
     def curve(self, **where: Any) -> Fit | None:
         """The psychometric curve over SNR (calls without noise left out)."""
         rows = select(self.calls, where).filter(pl.col("snr_db").is_not_null())
-        rng = np.random.default_rng(self.plan.seed)
-        if not rows.height:
+        key = tuple(where.items())
+        if key not in self._curves:
+            rng = np.random.default_rng(self.plan.seed)
+            at, found, who = (rows[name].to_numpy() for name in ("snr_db", "found", "speaker"))
+            self._curves[key] = fit(at, found, who, self.plan.resamples, rng) if rows.height else None
+        return self._curves[key]
+
+    @cached_property
+    def _curves(self) -> dict[Any, Fit | None]:
+        return {}
+
+    def misfit(self, **where: Any) -> tuple[float, int, float] | None:
+        """Chi-square, degrees of freedom and p of the fitted curve against the shares."""
+        fitted = self.curve(**where)
+        if fitted is None:
             return None
-        return fit(
-            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng
-        )
+        rows = select(self.calls, where).filter(pl.col("snr_db").is_not_null())
+        at, found = rows["snr_db"].to_numpy(), rows["found"].to_numpy()
+        return misfit(fitted.curve, at, found, share_worth(found, rows["speaker"].to_numpy(), at).design_effect)
 
     @cached_property
     def false_scores(self) -> np.ndarray:
@@ -162,7 +221,7 @@ class Heard:
         scores = rows["score"].fill_null(float("-inf")).to_numpy()
         return det(scores, self.false_scores, self.hours * 3600)
 
-    def values(self) -> dict[str, float]:
+    def values(self) -> dict[str, float | None]:
         """Term-weighted values, equal error, and the miss at stated false-alarm rates; {} without negatives."""
         curve = self.det()
         if curve is None:
@@ -170,7 +229,11 @@ class Heard:
         best, _ = max_twv(curve)
         alarms = self.false_alerts().count
         actual = float(twv(self.missed().value, alarms / (self.hours * 3600)))
-        rates = {f"miss_at_{rate:g}_per_h": miss_at(curve, self.hours, rate) for rate in BUDGET_PER_HOUR}
+        # A rate that the hours cannot support is left blank: with none in 3 / rate hours, less can be claimed (rule of three).
+        rates: dict[str, float | None] = {
+            f"miss_at_{rate:g}_per_h": miss_at(curve, self.hours, rate) if rate * self.hours >= 3 else None
+            for rate in BUDGET_PER_HOUR
+        }
         return {"actual_twv": actual, "max_twv": best, "equal_error": equal_error(curve), **rates}
 
     @cached_property

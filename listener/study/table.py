@@ -75,7 +75,9 @@ def read_trials(folder: Path) -> pl.LazyFrame:
     if not files:
         raise UserError(f"{folder}: holds no trials yet; run the study first")
     try:
-        pq.read_metadata(files[0])
+        lacks = set(SCHEMA.names) - set(pq.read_schema(files[0]).names)
     except (OSError, pa.ArrowInvalid) as error:
         raise UserError(f"{files[0]}: cannot be read ({' '.join(str(error).split())[:80]}); copy it again") from None
+    if lacks:
+        raise UserError(f"{files[0]}: was made by an older version (no {', '.join(sorted(lacks))}); run its study again")
     return pl.scan_parquet(files)
