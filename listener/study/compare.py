@@ -44,7 +44,7 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
         cautions=STUDY,
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
-        plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
+        plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), clips=[], methods=[_how(same)],
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
                for key, value in _facts(result).items()], plan="",
     )  # fmt: skip

@@ -12,6 +12,7 @@ import yaml
 from listener.atomic_write import write_page, write_whole
 from listener.errors import UserError
 from listener.study import plots
+from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
 from listener.study.results import Heard, Result, load_result, ratios
 from listener.study.second import opinion_table
@@ -97,11 +98,21 @@ def write_report(folder: Path) -> Path:
     text = page(
         "listener.study", "report.html",
         title=result.plan.name, about=result.plan.about, cautions=STUDY, warnings=warnings(result, heard),
-        plots=tuple(_plots(result, heard)), tables=tables, methods=paragraphs(result), facts=facts(result),
+        plots=tuple(_plots(result, heard)), tables=tables, clips=_clips(result, heard),
+        methods=paragraphs(result), facts=facts(result),
         plan=yaml.safe_dump(result.plan.model_dump(mode="json"), sort_keys=False, allow_unicode=True),
     )  # fmt: skip
     write_page(folder / REPORT, text)
     return folder / REPORT
+
+
+def _clips(result: Result, heard: Sequence[Heard]) -> list[tuple[str, str, str]]:
+    """(engine, what it is, sound) of a few misses and false alerts, to be heard; none where the speech is gone."""
+    try:
+        sounds = Sounds(result)
+    except UserError:
+        return []
+    return [(one.engine, one.what, sounds.as_data(one)) for one in sample(heard)]
 
 
 def table(

@@ -5,6 +5,7 @@ it rests on.
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -107,6 +108,10 @@ class Heard:
         columns = ("sound", "noise", "snr_db", "radio", "room", "seconds", "false_alerts", "false_partly")
         whole = self._mine.filter((pl.col("kind") == NEGATIVE) & pl.col("failed").is_null())
         return whole.select(columns).sort("sound").collect()
+
+    def rows(self, sounds: Sequence[int]) -> list[dict[str, Any]]:
+        """The whole rows of these sounds, in order of the sound."""
+        return self._mine.filter(pl.col("sound").is_in(list(sounds))).sort("sound").collect().to_dicts()
 
     @cached_property
     def failures(self) -> pl.DataFrame:
