@@ -70,7 +70,7 @@ ALLOWED = {
     ("study/voices.py", "import_module of a name that is computed"): "a Piper voice's package; the name's ending is fixed",
     ("sound/server.py", "pulsectl"): "asks the sound server what there is and is connected; tells it nothing, tested below",
     ("sound/cards.py", "/proc/asound"): "reads which sound cards there are; writes nothing, tested below",
-    ("watch/parts/process.py", "/proc/"): "reads how much memory a child process takes; writes nothing, tested below",
+    ("watch/parts/process.py", "/proc/"): "reads how much memory and time a child process takes; writes nothing, tested below",
 }
 
 

@@ -98,13 +98,13 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
     if max(source.inputs) > chosen.inputs:
         raise UserError(f"input {max(source.inputs)} of {chosen.title!r}: it has {chosen.inputs}; choose a lower one")
     rate_hz = source.rate_hz or chosen.rate_hz
-    ring = _ring(ring_name, rate_hz, len(source.inputs))
     columns = np.array(source.inputs) - 1
     # A stream of one channel from a stereo source is both of its sides mixed: another radio told as this one.
     channels = chosen.inputs if chosen.line else max(*source.inputs, min(2, chosen.inputs))
     connection = _Connection(server.mark_streams())
     chosen.aim()
     sd = sound_library()
+    ring: Ring
 
     def take(sound: NDArray[np.float32], frames: int, when: object, flags: Any) -> None:
         if flags.input_overflow:
@@ -116,8 +116,15 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
             device=chosen.device.number, channels=channels, samplerate=rate_hz, dtype="float32",
             blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=connection.ended.set,
         )  # fmt: skip
+        ring = _ring(ring_name, rate_hz, len(source.inputs))
         with stream:
-            identity = connection.establish(chosen, source.before)
+            try:
+                identity = connection.establish(chosen, source.before)
+            except UserError as error:
+                if ring.name != ring_name:  # nobody else knows of it, and it would be kept for good
+                    ring.free()
+                _send(link, _lost(error))
+                return
             _send(link, Opened(ring.name, rate_hz, identity.title if identity else chosen.device.name, identity))
             while not connection.ended.wait(0.1):
                 if _told_to_stop(link):

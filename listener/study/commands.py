@@ -11,7 +11,7 @@ from listener.errors import SettingsError, UsageError
 
 
 class _RunUnlessNamed(TyperGroup):
-    """A first word that is no command is a plan to run."""
+    """A first word that is not a command is a plan to run."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):

@@ -175,7 +175,7 @@ def delay(heard: Sequence[Heard]) -> str:
         for i, one in enumerate(heard):
             values = one.delays()
             if values.size:
-                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                label = f"{one.engine}: median {np.median(values):z.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
                 axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
@@ -204,7 +204,7 @@ def calibration(heard: Sequence[Heard]) -> str:
             for bin in bins:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
-        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence stated", ylabel="share that was right")
         _legend_above(axes)
 
     return svg(draw, height=4.6)

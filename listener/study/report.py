@@ -187,7 +187,7 @@ def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
     if plan.wants("delay"):
         yield Plot("Delay", plots.delay(heard), "Sound time: computing adds what replay's real-time factor says.")
     if plan.wants("calibration"):
-        caption = ("Alerts and candidates by the confidence they were told with; small numbers are how many. It holds for "
+        caption = ("Alerts and candidates by the confidence they were given; small numbers are how many. It holds for "
                    "this plan's mix of calls and talk.")  # fmt: skip
         yield Plot("Is the confidence true?", plots.calibration(heard), caption)
     if plan.wants("miss") and over_noise:

@@ -235,10 +235,10 @@ class Station:
         trouble = self.logbook.journal.trouble
         if (trouble and trouble.code == "full") or self._disk.free_mb < least_mb:
             found.append(
-                Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still told")
+                Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still shown")
             )
         elif trouble:
-            found.append(Reason("journal", f"{trouble.detail}; calls are still told"))
+            found.append(Reason("journal", f"{trouble.detail}; calls are still shown"))
         elif self.logbook.was_damaged:
             found.append(Reason("journal", "the journal was damaged and a new one was begun"))
         if self._jumps.is_worried(self._now_s):

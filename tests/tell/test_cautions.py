@@ -7,8 +7,9 @@ import pytest
 from typer.testing import CliRunner
 
 from listener import cli
-from listener.drill.record import Delays, DrillLine, Record, Share
+from listener.drill.record import Delays, DrillLine, Record
 from listener.drill.record_page import record_html
+from listener.score.metrics import Share
 from listener.tell import cautions
 from listener.tell.html import page
 

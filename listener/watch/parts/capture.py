@@ -9,7 +9,7 @@ from listener.sound.capture import Lost, Opened, Source, run_capture
 from listener.sound.inputs import Identity
 from listener.sound.ring import Hole, Ring
 from listener.watch.health import Reason
-from listener.watch.parts.process import Child
+from listener.watch.parts.process import Child, Patience
 
 _WAITS_S = (0.2, 0.5, 1.0, 2.0)
 _OPENING_S = 10.0
@@ -102,7 +102,7 @@ class CaptureSupervisor:
         self._child = Child(
             f"capture of {self.source.title}", run_capture, self.source, self.ring.name if self.ring else None
         )
-        self._started_s = now_s
+        self._opening = Patience(self._child, _OPENING_S, now_s)
         self._start_at_s = 0.0
         self._opened_ns = 0
 
@@ -137,7 +137,7 @@ class CaptureSupervisor:
     def _watch_frames(self, now_s: float) -> None:
         assert self._child
         if not self._opened_ns:
-            if now_s - self._started_s > _OPENING_S:
+            if self._opening.is_over(now_s):
                 self._reason = Reason("device_gone", f"{self.source.title} does not open")
                 self._end(now_s)
             return
