@@ -99,6 +99,22 @@ def sounds(
     print(write_sounds(result, out or Path(f"{folder.name}_sounds"), excerpts))
 
 
+@app.command("import")
+def import_(
+    folder: ResultFolder,
+    hits: Annotated[Path, typer.Argument(help="What another system heard in the study's sounds (.csv, .ctm, .rttm).")],
+    name: Annotated[str, typer.Option(help="What the report calls it.")],
+) -> None:
+    """Score another system on the same sounds: its hits, from a file; then write the report again."""
+    _need_extra()
+    from listener.study.imported import import_hits
+    from listener.study.report import write_report
+    from listener.study.results import load_result
+
+    print(import_hits(load_result(folder), hits, name))
+    print(write_report(folder))
+
+
 def _need_extra() -> None:
     """Before the work begins, not when its report is due."""
     try:
