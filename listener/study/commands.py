@@ -124,6 +124,50 @@ def sounds(
     print(write_sounds(result, out or Path(f"{folder.name}_sounds"), excerpts))
 
 
+@app.command("import")
+def import_(
+    folder: ResultFolder,
+    hits: Annotated[Path, typer.Argument(help="What another system heard in the study's sounds (.csv, .ctm, .rttm).")],
+    name: Annotated[str, typer.Option(help="What the report calls it.")],
+) -> None:
+    """Score another system on the same sounds: its hits, from a file; then write the report again."""
+    _need_extra()
+    from listener.study.imported import import_hits
+    from listener.study.report import write_report
+    from listener.study.results import load_result
+
+    print(import_hits(load_result(folder), hits, name))
+    print(write_report(folder))
+
+
+@app.command()
+def size(
+    miss: Annotated[float, typer.Option(min=0.001, max=0.999, help="Share of calls missed that is expected.")] = 0.1,
+    reach: Annotated[float, typer.Option(min=0.001, max=0.5, help="How far its 95 % interval may reach.")] = 0.05,
+    better: Annotated[float | None, typer.Option(min=0.0, max=0.999, help="Or: tell it apart from this share.")] = None,
+    per_hour: Annotated[float, typer.Option(min=0.001, help="False alerts an hour that are to be excluded.")] = 0.5,
+    like: Annotated[Path | None, typer.Option(help="A study's folder: its speakers are as alike as those to come.")] = None,
+    alike: Annotated[float, typer.Option(min=0.0, max=1.0, help="Or: how alike one speaker's calls are, 0 to 1.")] = 0.1,
+) -> None:
+    """How many speakers, calls and hours a study needs."""
+    _need_extra()
+    from listener.study.results import load_result
+    from listener.study.size import alike_in, as_text, for_difference, for_interval, rounds
+
+    if like:
+        result = load_result(like)
+        told = alike_in(result.of(result.engines[0]))
+        if told is None:
+            raise UsageError(f"{like}: one speaker, or one call of each: it cannot tell how alike calls are; give --alike")
+        alike = told
+    wanted = f"within {reach:.1%}" if better is None else f"told apart from {better:.1%} (power 80 %)"
+    print(f"A miss of {miss:.1%} {wanted}, calls of one speaker alike by {alike:.2f}:")
+    for speakers in (4, 8, 12, 20, 40, 80):
+        need = for_interval(miss, reach, speakers, alike)
+        print(" ", as_text(need if better is None else for_difference(miss, better, speakers, alike)))
+    print(rounds(per_hour))
+
+
 def _need_extra() -> None:
     """Before the work begins, not when its report is due."""
     try:

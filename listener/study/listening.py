@@ -140,8 +140,6 @@ def sample(heard: Iterable[Heard], most: int = 3) -> list[Excerpt]:
     """For the report: of each engine the clearest calls it missed, and false alerts on different lines."""
     picked = []
     for one in heard:
-        if one.engine not in one.plan.engines:
-            continue
         picked += [excerpt for _, excerpt in zip(range(most), missed(one))]
         seen: dict[str, Excerpt] = {}
         for excerpt in false_alerts(one):

@@ -36,7 +36,7 @@ from listener.study.design import CALL, NEGATIVE, Design, Slot, speaker_of
 from listener.study.lock import read_lock
 from listener.study.people.rows import LISTENER, PEOPLE, people_frame
 from listener.study.plan import PLAN, Plan, plan_from
-from listener.study.table import read_trials
+from listener.study.table import read_imported, read_trials
 from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
@@ -57,12 +57,14 @@ class Result:
     lock: dict[str, Any]
     trials: pl.LazyFrame
     has_people: bool = False
+    others: tuple[str, ...] = ()
+    """Other systems that were scored on the same sounds (see `imported`)."""
 
     def missing(self) -> tuple[int, int]:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
-        machines = self.trials.filter(pl.col("engine") != PEOPLE)
-        return whole - machines.select(pl.len()).collect().item(), whole
+        own = self.trials.filter(~pl.col("engine").is_in([PEOPLE, *self.others]))
+        return whole - own.select(pl.len()).collect().item(), whole
 
     def left_out(self) -> dict[str, tuple[int, int]]:
         """Phrase -> (speakers who make no call of it, all who say it); {} when everybody does, or the bank is not there."""
@@ -82,8 +84,8 @@ class Result:
 
     @property
     def engines(self) -> tuple[str, ...]:
-        """Names of the engines, in the plan's order; then people, if any listened."""
-        return (*self.plan.engines, *((PEOPLE,) if self.has_people else ()))
+        """Names of the engines, in the plan's order, then of other systems; then people, if any listened."""
+        return (*self.plan.engines, *self.others, *((PEOPLE,) if self.has_people else ()))
 
     def of(self, engine: str) -> "Heard":
         """What one engine did."""
@@ -94,9 +96,10 @@ def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = read_yaml(folder / PLAN, "the study plan")
-    people = people_frame(folder, lock)
-    trials = pl.concat([read_trials(folder).with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
-    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0)
+    others, people = read_imported(folder), people_frame(folder, lock)
+    machines = pl.concat([read_trials(folder), *others.values()], how="vertical")
+    trials = pl.concat([machines.with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
+    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0, tuple(others))
 
 
 class Heard:
@@ -119,6 +122,10 @@ class Heard:
         columns = ("sound", "noise", "snr_db", "radio", "room", "seconds", "false_alerts", "false_partly")
         whole = self._mine.filter((pl.col("kind") == NEGATIVE) & pl.col("failed").is_null())
         return whole.select(columns).sort("sound").collect()
+
+    def all_rows(self) -> list[dict[str, Any]]:
+        """All rows, in order of the sound."""
+        return self._mine.sort("sound").collect().to_dicts()
 
     def rows(self, sounds: Sequence[int]) -> list[dict[str, Any]]:
         """The whole rows of these sounds, in order of the sound."""

@@ -15,6 +15,7 @@ from listener.study.trials import Trial
 
 TRIALS = "trials.parquet"
 PARTS = "parts"
+IMPORTED = "imported"  # a file for each other system that was scored on the same sounds
 
 _TOLD = pa.list_(pa.struct([
     ("kind", pa.string()), ("phrase", pa.string()), ("start_s", pa.float64()), ("end_s", pa.float64()),
@@ -81,3 +82,8 @@ def read_trials(folder: Path) -> pl.LazyFrame:
     if lacks:
         raise UserError(f"{files[0]}: was made by an older version (no {', '.join(sorted(lacks))}); run its study again")
     return pl.scan_parquet(files)
+
+
+def read_imported(folder: Path) -> dict[str, pl.LazyFrame]:
+    """Other systems' rows by their names."""
+    return {path.stem: pl.scan_parquet(path) for path in sorted((folder / IMPORTED).glob("*.parquet"))}

@@ -21,7 +21,7 @@ from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, 
 from listener.monitor import Monitor
 from listener.score.match import TOLERANCE_S, match
 from listener.settings import Settings
-from listener.speech.engines import load_engine
+from listener.speech.engines import load_any_engine as load_engine
 from listener.speech.spotter import Engine
 from listener.study.bank import Bank
 from listener.study.design import Design
@@ -142,7 +142,7 @@ def run_trial(study: Study, index: int) -> Trial:
         heard = listen(sound.samples, study.settings[name], engine)
     except Exception as error:  # noqa: BLE001, nor does whatever one piece of speech or noise does
         return replace(empty, failed=f"engine: {type(error).__name__}: {error}")
-    return _judge(empty, heard)
+    return judged(empty, heard)
 
 
 def lines_of(plan: Plan, sound: Sound) -> tuple[dict[str, Any], ...]:
@@ -194,7 +194,8 @@ def _told(call: Call, settings: Settings, engine: Engine) -> Told:
     return Told(call.kind, call.phrase, call.start_s, call.end_s, call.raised_s, call.confidence, log_odds, False)
 
 
-def _judge(empty: Trial, heard: Heard) -> Trial:
+def judged(empty: Trial, heard: Heard) -> Trial:
+    """The trial with what was heard: found or missed, false alerts, the line that each fell on."""
     heard = replace(heard, told=_placed(empty, heard.told), peaks=_placed(empty, heard.peaks))
     told = _marked(empty, heard.told, (Alert.kind, Candidate.kind))
     told = _marked(empty, told, (PartlyHeard.kind,)) if not any(t.right for t in told) else told
