@@ -80,6 +80,10 @@ class Talk:
     hits: Mapping[str, tuple[Hit, ...]] = field(default_factory=dict)
 
 
+NO_TALK = Talk()
+"""Of an engine that knows none."""
+
+
 class Engine(Protocol):
     """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own.
 
