@@ -3,15 +3,16 @@
 Delays count from the end of the word that completes the call: the third, for a call of three.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from listener.drill.answers import Answers, TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.quality import LOWEST_SNR_DB, CallSound, Stretch, call_sound, unheard
-from listener.drill.script import Action, Drill, MadeCall, Span
-from listener.events import Alert, Call, PartlyHeard
+from listener.drill.script import Action, Drill, MadeCall, Times
+from listener.events import Alert, Call, PartlyHeard, Span
+from listener.score.interval import INDEPENDENT, Worth, share_worth
 
 ACTION_REACH_S = 60.0
 """An action that names no call answers the latest call before it, if that began no longer ago."""
@@ -44,7 +45,7 @@ class CallScore:
     status: Status
     counted: bool
     span_s: Span | None
-    words_s: tuple[Span, ...]
+    words_s: tuple[Times, ...]
     complete_s: float | None
     timed_by: Literal["trainer", "machine", "nobody"]
     alert: Alert | None
@@ -97,6 +98,11 @@ class DrillScore:
         return sum(call.counted and call.status == "found" for call in self.calls)
 
     @property
+    def worth(self) -> Worth:
+        """What the counted calls are worth: by caller, where each call names its caller."""
+        return worth_by_caller((c.call.caller, c.status == "found") for c in self.calls if c.counted)
+
+    @property
     def delays_s(self) -> list[float]:
         """The machine's, one for each call with an alert whose end the trainer knows."""
         return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
@@ -109,6 +115,14 @@ class DrillScore:
                 if done.delay_s is not None:
                     delays[done.action.who, done.action.what].append(done.delay_s)
         return {act: values for act, values in delays.items() if values}
+
+
+def worth_by_caller(calls: Iterable[tuple[str, bool]]) -> Worth:
+    """What calls (caller, found) are worth; where one names no caller, each counts as one."""
+    named = list(calls)
+    if not all(caller for caller, _ in named):
+        return INDEPENDENT
+    return share_worth([found for _, found in named], [caller for caller, _ in named]) if named else INDEPENDENT
 
 
 def score(drill: Drill, tracks: Sequence[HeardTrack], engine: str) -> DrillScore:
@@ -194,7 +208,7 @@ def _call_score(
         words = call.words_s or ((call.span_s,) if call.span_s else ())
         span_s = call.span_s
     elif best:
-        words, span_s = tuple((h.start_s, h.end_s) for h in best.hits), (best.start_s, best.end_s)
+        words, span_s = tuple(h.span for h in best.hits), best.span
     else:
         words, span_s = (), None
     heard = next((t for t in tracks if t.sound.track.name == track), None)
@@ -227,7 +241,7 @@ def _call_score(
     )
 
 
-def _sound_of(words: tuple[Span, ...], heard: HeardTrack) -> CallSound | None:
+def _sound_of(words: tuple[Times, ...], heard: HeardTrack) -> CallSound | None:
     samples, first_s = excerpt(heard.sound, words[0][0] - 0.5, words[-1][1] + 0.5)
     return call_sound(samples, first_s, heard.sound.rate_hz, words)
 
@@ -249,12 +263,12 @@ def _hard(
         return
     for talk in drill.traffic:
         here = talk.recording in (None, heard.sound.track.name)
-        if here and talk.at_s[0] < span[1] and span[0] < talk.at_s[1]:
+        if here and span.overlaps(Span(*talk.at_s)):
             yield f"overlap: {talk.who or 'somebody'} speaks over it"
-    if span[0] < heard.sound.start_s + 0.05:
+    if span.start_s < heard.sound.start_s + 0.05:
         yield "start cut off: the recording begins in it"
     for stretch in stretches:
-        if stretch.start_s < span[1] and span[0] < stretch.end_s:
+        if span.overlaps(Span(stretch.start_s, stretch.end_s)):
             yield f"channel: {stretch.why} at the time"
 
 

@@ -12,9 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from listener.events import Hit
+from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
-from listener.speech import features
 from listener.speech.bank import read_bank
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
 from listener.speech.network import Network, open_session, read_info, shipped_model
@@ -42,7 +41,7 @@ class EarSpotter:
         self._network.restart()
         self._search.restart()
         weights, columns = self._engine.info.weights, self._engine.words.columns
-        self._times = {name: HitTimes(weights, first_sample / features.RATE_HZ) for name in self._engine.names}
+        self._times = {name: HitTimes(weights, first_sample / RATE_HZ) for name in self._engine.names}
         self._phrases = [
             PhraseEar(weights, min(map(len, ways)), column.stop - column.start)
             for ways, column in zip(self._engine.ways, columns, strict=True)
@@ -84,6 +83,7 @@ class EarEngine:
     def __init__(self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> None:
         self.folder = folder
         self.info = read_info(folder)
+        self.model = self.info.name
         self.names = phrases
         self.session = open_session(folder / "ear.onnx")
         kept_as = fingerprint(folder, phrases, spelled)

@@ -2,6 +2,7 @@
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -86,11 +87,20 @@ NO_TALK = Talk()
 
 
 class Engine(Protocol):
-    """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own."""
+    """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own.
+
+    name: as in the settings. model: which weights it has, by their own name. folder: the files it listens with, None
+    for an engine without any.
+    """
 
     name: str
-    calibration: Calibration
+    model: str
+    folder: Path | None
     talk: Talk
+
+    @property
+    def calibration(self) -> Calibration:
+        """How its scores are judged."""
 
     def spotter(self) -> Spotter:
         """A new spotter for one channel."""

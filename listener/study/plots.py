@@ -46,7 +46,7 @@ def _colour(i: int) -> str:
 
 
 def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
-    """Miss share against SNR: points with Wilson intervals, fitted curves with their band, the human range."""
+    """Miss share against SNR: points with Wilson intervals, fitted curves, calls without noise apart, the human range."""
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
@@ -68,7 +68,8 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
 
 def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, Any]) -> None:
     levels = [r for r in ratios(select(one.calls, where)) if r is not None]
-    shares = [one.missed(**where, snr_db=r) for r in levels]
+    if not levels:
+        return
     fitted = one.curve(**where)
     label = one.engine
     if fitted:
@@ -79,13 +80,28 @@ def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, An
             label += f" ({fitted.srt_db[0]:.1f} to {fitted.srt_db[1]:.1f})"
         else:
             label += " (too few speakers or calls for an interval)"
-    if levels:
-        bands = np.array([s.interval for s in shares])
-        axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
-        values = np.array([s.value for s in shares])
-        shifted = np.array(levels) + (i - (count - 1) / 2) * 0.12
-        axes.errorbar(shifted, values, [values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5], color=_colour(i),
-                      ms=5, lw=1, capsize=2, label=label)  # fmt: skip
+        label += f", lapse {fitted.curve.lapse:.1%}"
+    else:
+        label += ": no SRT"
+    quiet = one.missed(**where, snr_db=None)
+    label += f"; quiet {quiet.k} of {quiet.n} missed" if quiet.n else "; no quiet calls"
+    shares = [one.missed(**where, snr_db=r) for r in levels]
+    bands = np.array([s.interval for s in shares])
+    axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
+    at = [*levels, *([_quiet_at(levels)] if quiet.n else [])]
+    shares += [quiet] if quiet.n else []
+    bands, values = np.array([s.interval for s in shares]), np.array([s.value for s in shares])
+    shifted = np.array(at) + (i - (count - 1) / 2) * 0.12
+    axes.errorbar(shifted, values, [values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5], color=_colour(i),
+                  ms=5, lw=1, capsize=2, label=label)  # fmt: skip
+    if quiet.n:
+        axes.axvline(_quiet_at(levels) - 1.5, color="#b0b6bd", lw=0.8)
+        axes.text(_quiet_at(levels), 0.5, "quiet", ha="center", va="center", rotation=90, fontsize=8, color="#40464e")
+
+
+def _quiet_at(levels: Sequence[float]) -> float:
+    """Where calls without noise stand on the axis of SNRs: apart, at its right end."""
+    return max(levels) + 3.0
 
 
 def trade_off(heard: Sequence[Heard]) -> str:
@@ -94,13 +110,16 @@ def trade_off(heard: Sequence[Heard]) -> str:
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         for i, one in enumerate(heard):
-            curve = one.det()
-            if curve is None:
+            if one.hours <= 0:
                 continue
+            curve = one.det()
             non_targets = one.hours * 3600
             floor = 0.3 / non_targets  # below one false alarm the curve says nothing
-            x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
-            axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
+            if curve is None:  # people: yes or no, and no level to be moved
+                axes.plot([], [], "o", color=_colour(i), ms=8, mec="white", label=one.engine)
+            else:
+                x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+                axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
             axes.plot(
                 *normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False
@@ -156,7 +175,7 @@ def delay(heard: Sequence[Heard]) -> str:
         for i, one in enumerate(heard):
             values = one.delays()
             if values.size:
-                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                label = f"{one.engine}: median {np.median(values):z.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
                 axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
@@ -185,7 +204,7 @@ def calibration(heard: Sequence[Heard]) -> str:
             for bin in bins:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
-        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence stated", ylabel="share that was right")
         _legend_above(axes)
 
     return svg(draw, height=4.6)

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from listener.atomic_write import write_whole_with
-from listener.radio import band_pass, mix, noise
+from listener.radio import VOICE_BAND_HZ, band_pass, mix, noise
 from listener.speech import bank as shipped
 from listener.speech.network import Network, open_session, read_info, shipped_model
 from models.training import data, devset
@@ -87,8 +87,7 @@ def _in_noise(speech: np.ndarray, snr_db: float | None, rng: np.random.Generator
         other, snr_db = rng.normal(0, 0.01, len(speech)).astype(np.float32), devset.QUIET_SNR_DB
     else:
         other = noise(NOISES[rng.integers(len(NOISES))], seconds, RATE_HZ, rng)[: len(speech)]
-    band = devset.BAND_HZ
-    return mix(band_pass(speech, RATE_HZ, *band), band_pass(other, RATE_HZ, *band), RATE_HZ, snr_db).samples
+    return mix(band_pass(speech, RATE_HZ, *VOICE_BAND_HZ), band_pass(other, RATE_HZ, *VOICE_BAND_HZ), RATE_HZ, snr_db).samples
 
 
 class Hearing:
@@ -99,6 +98,7 @@ class Hearing:
         self._session = open_session(folder / "ear.onnx")
 
     def __call__(self, audio: np.ndarray) -> Outputs:
+        """audio: float32, (n,), 16 kHz, a whole sound."""
         network = Network(self._session, self._info)
         chunks = [*network.feed(audio.astype(np.float32)), *network.flush()]
         phones, queries = (np.concatenate(part) for part in zip(*chunks, strict=True))

@@ -50,7 +50,8 @@ class _Breaking(BurstSpotter):
 
 
 class _Engine:
-    name = "bursts"
+    name = model = "bursts"
+    folder = None
     calibration = CALIBRATION
     talk = NO_TALK
 

@@ -356,7 +356,7 @@ def test_blindness_is_known_by_key_and_worked_on_looks_otherwise(browser, tmp_pa
         page.wait_for_timeout(700)
         page.keyboard.press("b")
         page.get_by_text("BLIND: seen by page").wait_for()
-        own.station.begin_work("Launch", "Bo", 30)
+        own.station.desk.begin_work("Launch", "Bo", 30)
         page.wait_for_selector(".channel[data-work=true]")
         assert page.locator(".state").inner_text().split() == ["✖", "BLIND"]
         assert "only one fixed value" in page.locator(".why").inner_text()
@@ -387,6 +387,7 @@ def test_every_kind_of_row_stands_in_the_columns_of_the_table(browser, tmp_path)
                 }"""
             )
             assert not crooked
+            assert page.evaluate("(box => box.scrollWidth <= box.clientWidth)(document.querySelector('.wide'))"), "cut off"
 
 
 def test_settings_are_shown_and_cannot_be_edited(browser, station):
