@@ -45,6 +45,14 @@ class Background:
 
 def background(talk: Talk, phrase: PhraseSettings, calibration: Calibration) -> Background | None:
     """Of a phrase; None where the engine knows no talk, or talk sounds like the phrase too seldom to tell."""
+    weights = (calibration.word_floor, calibration.word_cap, calibration.rhythm_weight)
+    key = (phrase, *weights, calibration.clarity_weight, calibration.clarity_range)
+    if key not in talk.worked_out:
+        talk.worked_out[key] = _tail(talk, phrase, calibration)
+    return talk.worked_out[key]
+
+
+def _tail(talk: Talk, phrase: PhraseSettings, calibration: Calibration) -> Background | None:
     peaks = sorted(joint_peaks(talk.hits.get(phrase.words, ()), phrase, calibration), reverse=True)[: PEAKS + 1]
     if not talk.hours or len(peaks) <= PEAKS:
         return None

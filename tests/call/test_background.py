@@ -88,3 +88,14 @@ def test_told_to_people():
     assert chance_text(0.5) == "once in 2 h of talk"
     assert chance_text(1.2) == "once in 0.8 h of talk"
     assert chance_text(exp(-20)) == f"less than once in {1 / LEAST_CHANCE_PER_H:.0f} h of talk"
+
+
+def test_it_is_worked_out_once_for_all_channels_and_anew_for_another_phrase_or_calibration(monkeypatch):
+    known = talk(list(np.random.default_rng(3).exponential(0.5, 200) - 2.0))
+    first = background(known, ONCE, EAR)
+    other = background(known, ONCE, replace(EAR, word_cap=0.2))
+    assert first and other and other != first
+    monkeypatch.setattr("listener.call.background.best_chain", lambda *_: pytest.fail("worked out again"))
+    assert background(known, ONCE, EAR) is first
+    with pytest.raises(pytest.fail.Exception):
+        background(known, PhraseSettings(words="stop", repeats=1, max_gap_s=0.5), EAR)
