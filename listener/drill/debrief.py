@@ -101,7 +101,7 @@ def headline(score: DrillScore) -> str:
 def figures(score: DrillScore) -> list[tuple[str, str, str]]:
     """The key figures: (value, what it is, its interval in words)."""
     hours = score.heard_s / 3600
-    low, high = share_interval(score.found, score.counted)
+    low, high = share_interval(score.found, score.counted, score.worth)
     rate_low, rate_high = per_hour_interval(len(score.false_alerts), hours)
     shown = [
         (f"{score.found} of {score.counted}", "calls found", f"95 % interval {low * 100:.0f} to {high * 100:.0f} %"),
@@ -124,7 +124,7 @@ def cautions(score: DrillScore) -> Iterator[str]:
     """What these figures do not say."""
     yield from DRILL
     if 0 < score.counted < 30:
-        low, high = share_interval(score.found, score.counted)
+        low, high = share_interval(score.found, score.counted, score.worth)
         calls = _plural(score.counted, "call")
         yield (
             f"{calls[0].upper()}{calls[1:]} cannot rate a listener or a crew: the true share found may be "

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from listener.errors import SettingsError
+from listener.errors import SettingsError, UsageError
 
 
 class _RunUnlessNamed(TyperGroup):
@@ -103,9 +103,31 @@ def people(
     console.print(f"for the figures: listener study report {folder}", highlight=False)
 
 
+@app.command()
+def sounds(
+    folder: ResultFolder,
+    missed: Annotated[bool, typer.Option("--missed", help="Only the calls that were missed.")] = False,
+    false: Annotated[bool, typer.Option("--false", help="Only the stretches with false alerts.")] = False,
+    trial: Annotated[int | None, typer.Option(min=0, help="Only the sound of this trial (its index).")] = None,
+    engine: Annotated[str | None, typer.Option(help="Missed or wrongly told by this engine. Without it: by any.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for them. Without it: DIR + _sounds, here.")] = None,
+) -> None:
+    """Write the sounds of a study as WAV files: what engines missed, or all of them for another system to hear."""
+    _need_extra()
+    from listener.study.listening import chosen, write_sounds
+    from listener.study.results import load_result
+
+    if missed + false + (trial is not None) > 1:
+        raise UsageError("--missed, --false and --trial: give one of them, or none for all sounds")
+    result = load_result(folder)
+    excerpts = chosen(result, "missed" if missed else "false" if false else "all", trial, engine)
+    print(write_sounds(result, out or Path(f"{folder.name}_sounds"), excerpts))
+
+
 def _need_extra() -> None:
     """Before the work begins, not when its report is due."""
     try:
         import joblib, matplotlib, polars, pyarrow, scipy  # noqa: E401, F401, I001
+        import statsmodels  # type: ignore[import-untyped]  # noqa: F401
     except ImportError as error:
         raise SettingsError(f"studies need {error.name}: pip install 'launch-listener[study]'") from None

