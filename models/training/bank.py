@@ -209,7 +209,7 @@ def main() -> None:
     write_bank(parts, common_words(args.model), args.model / shipped.NAME)
     info = json.loads((args.model / "ear.json").read_text())
     info["sha256"][shipped.NAME] = hashlib.sha256((args.model / shipped.NAME).read_bytes()).hexdigest()
-    (args.model / "ear.json").write_text(json.dumps(info, indent=2) + "\n")
+    (args.model / "ear.json").write_text(json.dumps(info, indent=2, allow_nan=False) + "\n")
     log.info("%.2f h, %.1f MB", sum(len(p.phones) for p in parts) / 180_000, (args.model / shipped.NAME).stat().st_size / 1e6)
 
 
