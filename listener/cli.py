@@ -69,7 +69,7 @@ def config(
     from listener.settings import Settings, read_settings
 
     if schema:
-        print(json.dumps(Settings.model_json_schema(), indent=2))
+        print(json.dumps(Settings.model_json_schema(), indent=2, allow_nan=False))
         return
     settings = read_settings(file) if file else Settings()
     print(yaml.safe_dump(settings.model_dump(mode="json"), sort_keys=False, allow_unicode=True), end="")

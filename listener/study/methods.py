@@ -4,6 +4,7 @@ import polars as pl
 
 from listener.score.match import TOLERANCE_S
 from listener.study.design import Design
+from listener.study.people.rows import METHOD
 from listener.study.results import BUDGET_PER_HOUR, Result
 from listener.study.size import alike_in, as_text, for_interval, rounds
 from listener.study.sound import LINE_DBOV
@@ -55,6 +56,8 @@ def paragraphs(result: Result) -> list[str]:
                     f"once before any is said again: {unique:.1f} minutes of different talk, {hard:.1f} of them hard lines. "
                     "Zero false alarms are worth what their hours are: see the interval. A rate that the hours cannot "
                     "support (fewer than 3 / rate) is left blank.")  # fmt: skip
+    if result.has_people:
+        said.append(METHOD)
     return [one for one in said if one]
 
 

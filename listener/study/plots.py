@@ -50,13 +50,11 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        axes.axvspan(*HUMAN_SRT_DB, color="#f2e3b3", lw=0, zorder=0)
+        axes.axvspan(*HUMAN_SRT_DB, color="#f2e3b3", lw=0, zorder=0, label="half of spoken digits understood by people (SRT)")
         for i, one in enumerate(heard):
             _miss_points(axes, one, i, len(heard), where)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, HUMAN_SRT_DB[0] - 1.5), high)
-        axes.text(float(np.mean(HUMAN_SRT_DB)), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
-                  fontsize=8, color="#6b5a1e")  # fmt: skip
         axes.axhline(0.5, color="#b0b6bd", lw=0.8, ls=":")
         axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
                  ylim=(-0.02, 1.02))  # fmt: skip
@@ -96,7 +94,7 @@ def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, An
                   ms=5, lw=1, capsize=2, label=label)  # fmt: skip
     if quiet.n:
         axes.axvline(_quiet_at(levels) - 1.5, color="#b0b6bd", lw=0.8)
-        axes.text(_quiet_at(levels), 0.5, "quiet", ha="center", va="center", rotation=90, fontsize=8, color="#40464e")
+        axes.text(_quiet_at(levels), 1.01, "quiet", ha="center", va="top", fontsize=8, color="#40464e")
 
 
 def _quiet_at(levels: Sequence[float]) -> float:
@@ -110,13 +108,16 @@ def trade_off(heard: Sequence[Heard]) -> str:
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         for i, one in enumerate(heard):
-            curve = one.det()
-            if curve is None:
+            if one.hours <= 0:
                 continue
+            curve = one.det()
             non_targets = one.hours * 3600
             floor = 0.3 / non_targets  # below one false alarm the curve says nothing
-            x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
-            axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
+            if curve is None:  # people: yes or no, and no level to be moved
+                axes.plot([], [], "o", color=_colour(i), ms=8, mec="white", label=one.engine)
+            else:
+                x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+                axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
             axes.plot(
                 *normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False
@@ -172,7 +173,7 @@ def delay(heard: Sequence[Heard]) -> str:
         for i, one in enumerate(heard):
             values = one.delays()
             if values.size:
-                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                label = f"{one.engine}: median {np.median(values):z.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
                 axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
@@ -201,7 +202,7 @@ def calibration(heard: Sequence[Heard]) -> str:
             for bin in bins:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
-        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence stated", ylabel="share that was right")
         _legend_above(axes)
 
     return svg(draw, height=4.6)

@@ -9,11 +9,12 @@ from typing import Any
 import polars as pl
 import yaml
 
-from listener.atomic_write import write_page, write_whole
+from listener.atomic_write import write_page, write_whole, write_whole_with
 from listener.errors import UserError
 from listener.study import plots
 from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
+from listener.study.people.rows import LISTENERS, listener_frame, people_frame, who_counts
 from listener.study.results import Heard, Result, load_result, ratios
 from listener.study.second import opinion_table
 from listener.study.tables import (
@@ -93,6 +94,9 @@ def write_report(folder: Path) -> Path:
         caption = ("The same calls by another road: a logistic mixed model with a random speaker and no lapse. Where its "
                    "SRT and the curve's differ by more than their intervals, believe neither.")  # fmt: skip
         frames.append(("A second opinion", caption, "second_opinion.csv", opinion))
+    if result.has_people:
+        write_whole_with(folder / "people.parquet", people_frame(folder, result.lock).write_parquet)
+        frames.append(("Listeners", LISTENERS, "listeners.csv", listener_frame(folder, result.lock)))
     tables = tuple(table(*frame, folder=folder) for frame in frames)
     tables += tuple(table(title, "", file, frame, folder, frame[:0]) for title, file, frame in downloads(heard))
     text = page(
@@ -151,13 +155,14 @@ def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
     missing, whole = result.missing()
     if missing:
         said.append(f"The study is not finished: {missing} of its {whole} trials are not in here.")
+    said += who_counts(result.folder, result.lock)
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
     for phrase, (out, whole) in result.left_out().items():
         said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
                     "trials, or leave speakers out yourself.")  # fmt: skip
-    speakers = heard[0].calls["speaker"].n_unique()
+    speakers = max(one.calls["speaker"].n_unique() for one in heard)
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said
@@ -182,7 +187,7 @@ def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
     if plan.wants("delay"):
         yield Plot("Delay", plots.delay(heard), "Sound time: computing adds what replay's real-time factor says.")
     if plan.wants("calibration"):
-        caption = ("Alerts and candidates by the confidence they were told with; small numbers are how many. It holds for "
+        caption = ("Alerts and candidates by the confidence they were given; small numbers are how many. It holds for "
                    "this plan's mix of calls and talk.")  # fmt: skip
         yield Plot("Is the confidence true?", plots.calibration(heard), caption)
     if plan.wants("miss") and over_noise:

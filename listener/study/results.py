@@ -34,30 +34,36 @@ from listener.score.metrics import (
 from listener.score.psychometric import Fit, fit, misfit
 from listener.study.design import CALL, NEGATIVE, Design, Slot, speaker_of
 from listener.study.lock import read_lock
+from listener.study.people.rows import LISTENER, PEOPLE, people_frame
 from listener.study.plan import PLAN, Plan, plan_from
 from listener.study.table import read_imported, read_trials
 from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
-                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db", "snr_heard_db")  # fmt: skip
+                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db",
+                 "snr_heard_db", LISTENER)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A study in a folder: its plan, lock and trials, all of them or those that are done so far."""
+    """A study in a folder: its plan, lock and trials, all of them or those that are done so far.
+
+    trials: the machines' rows, and people's, which name their listener. has_people: whether there are any.
+    """
 
     folder: Path
     plan: Plan
     lock: dict[str, Any]
     trials: pl.LazyFrame
+    has_people: bool = False
     others: tuple[str, ...] = ()
     """Other systems that were scored on the same sounds (see `imported`)."""
 
     def missing(self) -> tuple[int, int]:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
-        own = self.trials.filter(~pl.col("engine").is_in(list(self.others)))
+        own = self.trials.filter(pl.col("engine").is_in(list(self.plan.engines)))
         return whole - own.select(pl.len()).collect().item(), whole
 
     def left_out(self) -> dict[str, tuple[int, int]]:
@@ -78,8 +84,8 @@ class Result:
 
     @property
     def engines(self) -> tuple[str, ...]:
-        """Names of the engines, in the plan's order, then of other systems."""
-        return (*self.plan.engines, *self.others)
+        """Names of the engines, in the plan's order; then of other systems, then people, if any listened."""
+        return (*self.plan.engines, *self.others, *((PEOPLE,) if self.has_people else ()))
 
     def of(self, engine: str) -> "Heard":
         """What one engine did."""
@@ -90,9 +96,10 @@ def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = read_yaml(folder / PLAN, "the study plan")
-    others = read_imported(folder)
-    trials = pl.concat([read_trials(folder), *others.values()], how="vertical")
-    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, tuple(others))
+    people, others = people_frame(folder, lock), read_imported(folder)
+    machines = [rows.with_columns(pl.lit("").alias(LISTENER)) for rows in (read_trials(folder), *others.values())]
+    trials = pl.concat([*machines, people.lazy()], how="vertical_relaxed")
+    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0, tuple(others))
 
 
 class Heard:
@@ -100,12 +107,14 @@ class Heard:
 
     def __init__(self, result: Result, engine: str) -> None:
         self.plan, self.engine = result.plan, engine
+        # Answers by one are not independent: for a machine one voice's calls, for people one listener's.
+        self.cluster = LISTENER if engine == PEOPLE else "speaker"
         self._mine = result.trials.filter(pl.col("engine") == engine)
 
     @cached_property
     def calls(self) -> pl.DataFrame:
         """One row a call, in order of its sound."""
-        return self._mine.filter(pl.col("kind") == CALL).select(_CALL_COLUMNS).sort("sound").collect()
+        return self._mine.filter(pl.col("kind") == CALL).select(_CALL_COLUMNS).sort("sound", LISTENER).collect()
 
     @cached_property
     def negatives(self) -> pl.DataFrame:
@@ -144,7 +153,7 @@ class Heard:
         if key not in self._worths:
             rows = select(self.calls, {k: v for k, v in where.items() if k != "snr_db"})
             at = rows["snr_db"].fill_null(float("inf")).to_numpy() if "snr_db" in where else None
-            speakers = rows["speaker"].to_numpy()
+            speakers = rows[self.cluster].to_numpy()
             self._worths[key] = share_worth(rows[rule].to_numpy(), speakers, at) if rows.height else Worth()
         return self._worths[key]
 
@@ -203,7 +212,7 @@ class Heard:
         key = tuple(where.items())
         if key not in self._curves:
             rng = np.random.default_rng(self.plan.seed)
-            at, found, who = (rows[name].to_numpy() for name in ("snr_db", "found", "speaker"))
+            at, found, who = (rows[name].to_numpy() for name in ("snr_db", "found", self.cluster))
             self._curves[key] = fit(at, found, who, self.plan.resamples, rng) if rows.height else None
         return self._curves[key]
 
@@ -218,7 +227,7 @@ class Heard:
             return None
         rows = select(self.calls, where).filter(pl.col("snr_db").is_not_null())
         at, found = rows["snr_db"].to_numpy(), rows["found"].to_numpy()
-        return misfit(fitted.curve, at, found, share_worth(found, rows["speaker"].to_numpy(), at).design_effect)
+        return misfit(fitted.curve, at, found, share_worth(found, rows[self.cluster].to_numpy(), at).design_effect)
 
     @cached_property
     def false_scores(self) -> np.ndarray:
@@ -228,9 +237,9 @@ class Heard:
         return peaks.select(pl.col("peaks").struct.field("log_odds")).collect()["log_odds"].to_numpy()
 
     def det(self, **where: Any) -> Det | None:
-        """Trade-off of these calls against all negatives; None without either."""
+        """Trade-off of these calls against all negatives; None without either, and of people: a press has no score."""
         rows = select(self.calls, where)
-        if not rows.height or self.hours <= 0:
+        if not rows.height or self.hours <= 0 or self.engine == PEOPLE:
             return None
         scores = rows["score"].fill_null(float("-inf")).to_numpy()
         return det(scores, self.false_scores, self.hours * 3600)
@@ -252,10 +261,11 @@ class Heard:
 
     @cached_property
     def told(self) -> pl.DataFrame:
-        """confidence, right, whose, of every alert and candidate that people could be told."""
+        """confidence, right, whose, of every alert and candidate that people could be told; without a confidence: left out."""
         whose = pl.when(pl.col("speaker") != "").then(pl.col("speaker")).otherwise(pl.format("piece {}", "sound"))
         told = self._mine.select(pl.col("told"), whose.alias("whose")).explode("told").drop_nulls().unnest("told")
-        return told.filter(pl.col("kind") != "partly_heard").select("kind", "confidence", "right", "whose").collect()
+        sure = (pl.col("kind") != "partly_heard") & pl.col("confidence").is_not_null()
+        return told.filter(sure).select("kind", "confidence", "right", "whose").collect()
 
     def reliability(self) -> tuple[list[Bin], float, float]:
         """Bins of confidence, expected calibration error, Brier score."""
@@ -276,17 +286,28 @@ def select(rows: pl.DataFrame, where: dict[str, Any]) -> pl.DataFrame:
 
 
 def paired(one: Heard, other: Heard, **where: Any) -> Paired:
-    """The same calls heard by two engines. Raises ValueError when they are not the same calls."""
-    a, b = select(one.calls, where), select(other.calls, where)
-    if not a["sound"].equals(b["sound"]):
-        raise ValueError("the engines did not hear the same calls")
+    """The same calls heard by two engines. Raises ValueError when they are not the same calls.
+
+    People: the calls that somebody heard, each once, by one of its listeners (whose random name comes first).
+    """
+    a, b, who = _same_calls(one, other, where)
     worth = None
     if "snr_db" in where:  # the design effect from all SNRs, as for a share
-        whole = {k: v for k, v in where.items() if k != "snr_db"}
-        x, y = select(one.calls, whole), select(other.calls, whole)
+        x, y, whose = _same_calls(one, other, {k: v for k, v in where.items() if k != "snr_db"})
         difference = y["found"].cast(pl.Int8).to_numpy() - x["found"].cast(pl.Int8).to_numpy()
-        worth = paired_worth(difference, x["speaker"].to_numpy(), x["snr_db"].fill_null(float("inf")).to_numpy())
-    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), a["speaker"].to_numpy(), worth=worth)
+        worth = paired_worth(difference, whose, x["snr_db"].fill_null(float("inf")).to_numpy()) if x.height else None
+    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), who, worth=worth)
+
+
+def _same_calls(one: Heard, other: Heard, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
+    """The calls of both in one order, and by whom they hang together: people's by listener, machines' by speaker."""
+    a, b = select(one.calls, where), select(other.calls, where)
+    if PEOPLE in (one.engine, other.engine):
+        a, b = (rows.unique("sound", keep="first", maintain_order=True) for rows in (a, b))
+        a, b = a.join(b, on="sound", how="semi").sort("sound"), b.join(a, on="sound", how="semi").sort("sound")
+    if not a["sound"].equals(b["sound"]):
+        raise ValueError("the engines did not hear the same calls")
+    return a, b, (b if other.engine == PEOPLE else a)[other.cluster if other.engine == PEOPLE else one.cluster].to_numpy()
 
 
 def ratios(rows: pl.DataFrame) -> list[float | None]:

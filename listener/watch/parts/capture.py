@@ -1,14 +1,15 @@
 """One sound device under supervision: its capture process and its ring, whatever happens to them."""
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from listener.settings.watch import SupervisionSettings
 from listener.sound.capture import Lost, Opened, Source, run_capture
+from listener.sound.inputs import Identity
 from listener.sound.ring import Hole, Ring
 from listener.watch.health import Reason
-from listener.watch.parts.process import Child
+from listener.watch.parts.process import Child, Patience
 
 _WAITS_S = (0.2, 0.5, 1.0, 2.0)
 _OPENING_S = 10.0
@@ -28,7 +29,8 @@ class Gap:
 class CaptureSupervisor:
     """Keeps a source open. tick() often; ring is None until it was opened for the first time.
 
-    generation counts the rings: a device that comes back with another rate gets a new one.
+    generation counts the rings: a device that comes back with another rate gets a new one. connected: what the sound
+    really comes from, None where nothing tells; it stays the same for good, and nothing else is listened to.
     """
 
     def __init__(self, source: Source, settings: SupervisionSettings, now_s: float) -> None:
@@ -36,6 +38,8 @@ class CaptureSupervisor:
         self.ring: Ring | None = None
         self.generation = 0
         self.device_name = source.title
+        self.connected: Identity | None = None
+        self._news: list[Identity] = []
         self.restarts = 0
         self._settings = settings
         self._reason: Reason | None = Reason("starting", f"{source.title} is being opened")
@@ -70,8 +74,8 @@ class CaptureSupervisor:
             match message:
                 case Opened():
                     gaps += self._opened(message)
-                case Lost(reason):
-                    self._reason = Reason("device_gone", reason)
+                case Lost(reason, code):
+                    self._reason = Reason(code, reason)
                     self._end(now_s)
                     return gaps
         if not self._child.alive:
@@ -80,6 +84,11 @@ class CaptureSupervisor:
             return gaps
         self._watch_frames(now_s)
         return gaps + self._overflow(now_s)
+
+    def newly_connected(self) -> list[Identity]:
+        """What it was opened on since this was last asked, for the journal."""
+        news, self._news = self._news, []
+        return news
 
     def stop(self) -> None:
         """End the capture process, within a second, and free the ring."""
@@ -93,7 +102,7 @@ class CaptureSupervisor:
         self._child = Child(
             f"capture of {self.source.title}", run_capture, self.source, self.ring.name if self.ring else None
         )
-        self._started_s = now_s
+        self._opening = Patience(self._child, _OPENING_S, now_s)
         self._start_at_s = 0.0
         self._opened_ns = 0
 
@@ -107,6 +116,11 @@ class CaptureSupervisor:
 
     def _opened(self, opened: Opened) -> list[Gap]:
         self.device_name = opened.device_name
+        if opened.identity and not self.source.before:
+            self.source = replace(self.source, before=opened.identity)
+        self.connected = opened.identity
+        if opened.identity:
+            self._news.append(opened.identity)
         self._opened_ns = time.monotonic_ns()
         if self.ring and self.ring.name == opened.ring_name:
             hole: Hole = self.ring.hole
@@ -123,7 +137,7 @@ class CaptureSupervisor:
     def _watch_frames(self, now_s: float) -> None:
         assert self._child
         if not self._opened_ns:
-            if now_s - self._started_s > _OPENING_S:
+            if self._opening.is_over(now_s):
                 self._reason = Reason("device_gone", f"{self.source.title} does not open")
                 self._end(now_s)
             return

@@ -11,8 +11,8 @@ from rich.panel import Panel
 from rich.text import Text
 
 from listener.events import confidence_text
-from listener.keep.journal import Row
 from listener.keep.records import words as row_words
+from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
 from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard, Work
 
@@ -34,7 +34,7 @@ _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
 _TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance",
-         "hand_over")  # fmt: skip
+         "hand_over", "connected")  # fmt: skip
 
 
 def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:

@@ -123,8 +123,8 @@ def test_note_mark_and_step_are_journalled_with_who(page):
         ("note", {"text": "x" * 1001}, 422, "text"),
         ("mark", {"mark": "who knows"}, 422, "mark"),
         ("step", {"step": "open the gate"}, 404, "watch.steps"),
-        ("note", {"text": "a", "alert_id": 1}, 404, "no alert"),
-        ("acknowledge", {"alert_id": 999_999}, 404, "no alert"),
+        ("note", {"text": "a", "alert_id": 1}, 404, "not an alert"),
+        ("acknowledge", {"alert_id": 999_999}, 404, "not an alert"),
         ("acknowledge", {"alert_id": 0}, 422, "alert_id"),
         ("acknowledge", {"alert_id": 1, "stop": True}, 422, "stop"),
         ("acknowledge", {"who": "x" * 41}, 422, "who"),
@@ -285,7 +285,7 @@ if __name__ == "__main__":
     with served(Path(sys.argv[1]), []) as page:
         print(page.port, flush=True)
         sys.stdin.readline()
-        print(page.station.journal.trouble or "journal written", flush=True)
+        print(page.station.logbook.journal.trouble or "journal written", flush=True)
 """
 
 
@@ -396,7 +396,7 @@ def test_an_export_that_nobody_reads_is_given_up(tmp_path, monkeypatch):
     monkeypatch.setattr(serve, "SEND_WAIT_S", 1.0)
     with served(tmp_path, []) as page:
         for _ in range(200):
-            page.station._journal("note", {"who": "a", "text": "z" * 20_000})
+            page.station.logbook.append("note", {"who": "a", "text": "z" * 20_000})
         page.wait("written", lambda s: Records(page.folder).last_id() > 200)
         client = socket.socket()
         client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2_048)

@@ -165,7 +165,7 @@ function rowText(row, nowS) {
   const { body } = row;
   const when = `${localTime(row.unixS)} here · ${utcTime(row.unixS)} UTC`;
   switch (row.kind) {
-    case "alert": return `▲ call heard: ${body.phrase} ×${body.hits.length}, ${percent(body.confidence)}, told ${body.delay_s.toFixed(2)} s after it; ${when}; click to hear it`;
+    case "alert": return `▲ call heard: ${body.phrase} ×${body.hits.length}, ${percent(body.confidence)}, shown ${body.delay_s.toFixed(2)} s after it; ${when}; click to hear it`;
     case "partly_heard": return `◆ partly heard: ${body.phrase} ×${body.hits.length} of ${body.repeats}; ${when}`;
     case "gap": return `▒ ${body.seconds.toFixed(1)} s of sound ${body.why}; ${when}`;
     case "state": return `✖ blind: ${body.reasons.map((r) => r.detail).join("; ")}; ${when}`;
