@@ -5,7 +5,6 @@ with it. So it lives in a child process that the supervisor can kill, and every 
 sounddevice is imported only here and only when needed, since it fails without PortAudio.
 """
 
-import os
 import threading
 import time
 from dataclasses import dataclass
@@ -19,10 +18,9 @@ from numpy.typing import NDArray
 from listener.errors import UserError
 from listener.sound.files import open_recording
 from listener.sound.ring import Ring
+from listener.sound.source import RING_S, Lost, Opened, next_ring, send, told_to_stop
 
 BLOCK_S = 0.02
-RING_S = 40.0
-"""How much sound is kept: enough for an evidence clip and a restart of the recogniser."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,21 +59,19 @@ class Source:
             return f"file {self.file}"
         return "the default input" if self.device is None else f"device {self.device!r}"
 
+    @property
+    def tells_itself(self) -> bool:
+        """A sound library may hang without a word: the supervisor judges by what comes."""
+        return False
 
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """A capture process has opened its source."""
+    @property
+    def ends(self) -> bool:
+        """A file may."""
+        return self.file is not None
 
-    ring_name: str
-    rate_hz: int
-    device_name: str
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """A capture process could not open its source, or lost it. It ends after this."""
-
-    reason: str
+    def run(self, link: Connection, ring_name: str | None) -> None:
+        """The body of a capture process."""
+        run_capture(link, self, ring_name)
 
 
 def sound_library() -> Any:
@@ -143,7 +139,7 @@ def run_capture(link: Connection, source: Source, ring_name: str | None) -> None
         else:
             _listen(link, source, ring_name)
     except UserError as error:
-        _send(link, Lost(str(error)))
+        send(link, Lost(str(error)))
 
 
 def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
@@ -153,7 +149,7 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
             f"input {max(source.inputs)} of {device.name!r}: it has {device.inputs}; choose a lower one"
         )
     rate_hz = source.rate_hz or device.native_rate_hz
-    ring = _ring(ring_name, rate_hz, len(source.inputs))
+    ring = next_ring(ring_name, rate_hz, len(source.inputs))
     columns = np.array(source.inputs) - 1
     # A stream of one channel from a stereo source is both of its sides mixed: another radio told as this one.
     channels = max(*source.inputs, min(2, device.inputs))
@@ -171,26 +167,14 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
             blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=ended.set,
         )  # fmt: skip
         with stream:
-            _send(link, Opened(ring.name, rate_hz, device.name))
+            send(link, Opened(ring.name, rate_hz, device.name))
             while not ended.wait(0.1):
-                if _told_to_stop(link):
+                if told_to_stop(link):
                     return
     except sd.PortAudioError as error:
         said = error.args[0] if error.args else str(error)
         raise UserError(f"input device {device.name!r} cannot be opened: {said}; is it in use or unplugged?") from None
     raise UserError(f"input device {device.name!r} has stopped: unplugged, or its sound server ended")
-
-
-def _ring(name: str | None, rate_hz: int, columns: int) -> Ring:
-    """The ring to go on in, with the time since its last sound as a hole; or a new one."""
-    if name:
-        old = Ring.attach(name)
-        if (old.rate_hz, old.columns) == (rate_hz, columns):
-            if old.written_ns:
-                old.skip(round((time.monotonic_ns() - old.written_ns) * 1e-9 * rate_hz))
-            return old
-        old.close()
-    return Ring.create(rate_hz, columns, RING_S)
 
 
 def _play_file(link: Connection, source: Source) -> None:
@@ -206,17 +190,17 @@ def _play_file(link: Connection, source: Source) -> None:
                 if max(source.inputs) > recording.channels:
                     raise UserError(f"{source.file}: has no channel {max(source.inputs)}")
                 ring = Ring.create(recording.rate_hz, len(source.inputs), RING_S)
-                _send(link, Opened(ring.name, recording.rate_hz, source.file.name))
+                send(link, Opened(ring.name, recording.rate_hz, source.file.name))
             for block in recording.blocks(BLOCK_S if source.speed == 1 else 0.1):
                 ring.write(block[:, np.array(source.inputs) - 1])
                 played += len(block)
                 while _ahead_s(ring, source, played / recording.rate_hz, time.monotonic() - began) > 0:
-                    if _told_to_stop(link):
+                    if told_to_stop(link):
                         return
                     time.sleep(0.002 if source.speed != 1 else BLOCK_S / 2)
-            if _told_to_stop(link):
+            if told_to_stop(link):
                 return
-    while not _told_to_stop(link):
+    while not told_to_stop(link):
         time.sleep(0.1)
 
 
@@ -226,18 +210,3 @@ def _ahead_s(ring: Ring, source: Source, played_s: float, passed_s: float) -> fl
         return played_s - passed_s * source.speed
     slowest = min(ring.heard(column) for column in range(ring.columns))
     return (ring.written - slowest) / ring.rate_hz - 0.8
-
-
-def _told_to_stop(link: Connection) -> bool:
-    """True when the supervisor said stop or is gone."""
-    try:
-        return link.poll() and link.recv() == "stop"
-    except (EOFError, OSError):
-        return True
-
-
-def _send(link: Connection, message: object) -> None:
-    try:
-        link.send(message)
-    except OSError:
-        os._exit(1)  # the supervisor is gone; PortAudio may hang in an orderly end

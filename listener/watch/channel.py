@@ -19,6 +19,7 @@ _STRIP_S = 600.0
 _STEP_S = 0.1
 _SPEECH_DB = 6.0
 _PROOF_AGAIN_S = 30.0
+_SILENCE = ("digital_silence", "low_level", "looping")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +188,9 @@ class Channel:
         """Why this channel is blind, if it is."""
         found = self.capture.reasons() + self.recogniser.reasons()
         if self._health and not self.capture.reasons():
-            found += self._health.reasons()
+            # A radio that says that its squelch is closed may be as silent as it likes.
+            is_closed = self.capture.squelch_open is False
+            found += [r for r in self._health.reasons() if not (is_closed and r.code in _SILENCE)]
         if not found and self.recogniser.can_prove is not False and self.recogniser.proof is None:
             found.append(Reason("starting", "the first proof test is running"))
         if self.recogniser.proof and not self.recogniser.proof.passed:

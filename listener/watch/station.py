@@ -23,8 +23,6 @@ from listener.keep.clips import Clip, Taken
 from listener.keep.journal import Journal, Row
 from listener.keep.repair import Trouble
 from listener.settings import Settings
-from listener.settings.watch import ChannelSettings
-from listener.sound.capture import Source
 from listener.speech.engines import load_engine
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
@@ -34,6 +32,7 @@ from listener.watch.parts.capture import CaptureSupervisor, Gap
 from listener.watch.parts.disk import DiskWork
 from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
+from listener.watch.parts.sources import sources_of
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import Publication, unacknowledged
@@ -80,7 +79,7 @@ class Station:
         self._make_channels(load, speed, rounds)
         self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
-            settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.fault
+            settings.watch.tone, [c.device for c in settings.watch.channels if c.is_card], self.fault
         )
         self._disk = DiskWork(
             folder, record, self.channels, settings.watch, self._on_clip, self._on_recording, self._on_file
@@ -89,18 +88,12 @@ class Station:
 
     def _make_channels(self, load: LoadEngine, speed: float, rounds: int) -> None:
         own = self.settings.watch.channels
-        groups: dict[object, list[ChannelSettings]] = {}
-        for wanted in own:
-            groups.setdefault((wanted.device, wanted.rate_hz, wanted.file), []).append(wanted)
         self.captures: list[CaptureSupervisor] = []
         places: dict[str, tuple[CaptureSupervisor, int]] = {}
-        for members in groups.values():
-            first = members[0]
-            inputs = tuple(member.input for member in members)
-            source = Source(first.device, inputs, first.rate_hz, first.file, speed, rounds)
+        for source, names in sources_of(self.settings.watch, speed, rounds):
             capture = CaptureSupervisor(source, self.settings.watch.supervision, self._now_s)
             self.captures.append(capture)
-            places |= {member.name: (capture, column) for column, member in enumerate(members)}
+            places |= {name: (capture, column) for column, name in enumerate(names)}
         turns = Turns()
         self.channels = [
             Channel(number, self.settings, one, *places[one.name], load, turns) for number, one in enumerate(own)
