@@ -19,7 +19,7 @@ collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
-    "fuzz/", "outside/test_drill.py", "outside/test_phones.py", "outside/test_psychometric_recovery.py",
+    "fuzz/", "network/test_senders.py", "network/test_watch.py", "outside/test_drill.py", "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
     "test_bad_input.py", "test_long_files.py", "watch/",
 )  # fmt: skip
@@ -32,29 +32,34 @@ FAST = (
 """What is quick in those folders all the same."""
 
 
-REAL_TIME = ("drill/test_play.py", "drill/test_play_page.py", "study/test_run.py", "test_long_files.py", "watch/")
-"""What lives by the clock: never two of these at the same time, however many workers there are."""
+LONG = (
+    "watch/test_faults.py", "study/test_run.py", "watch/page/test_server.py", "models/test_hearing_rates.py",
+    "recordings/test_heard.py", "watch/test_duty.py", "watch/test_command.py", "outside/test_real_speech.py",
+    "watch/test_sound_server.py", "watch/page/test_live.py", "drill/test_play_page.py", "drill/test_exercise.py",
+)  # fmt: skip
+"""The files that take longest begin first, or a worker would be left alone with one of them at the end."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work."""
-    for item in items:
-        place = item.path.relative_to(HERE).as_posix()
+    places = {item: item.path.relative_to(HERE).as_posix() for item in items}
+    items.sort(key=lambda item: LONG.index(places[item]) if places[item] in LONG else len(LONG))
+    for item, place in places.items():
         slow = place.startswith(SLOW) and place not in FAST
         item.add_marker(pytest.mark.slow if slow else pytest.mark.fast)
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """With workers (`pytest -n 2`): one takes all tests in real time, and of the others each file stays whole."""
+    """With workers (`pytest -n 2`) each file stays whole, in the order of LONG."""
     from xdist.scheduler import LoadScopeScheduling
 
-    class ByClockOrFile(LoadScopeScheduling):
+    class ByFile(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            file = nodeid.split("::")[0].removeprefix("tests/")
-            return "real time" if file.startswith(REAL_TIME) else file
+            return nodeid.split("::")[0]
 
-    return ByClockOrFile(config, log)
+    config.option.loadscopereorder = False
+    return ByFile(config, log)
 
 
 @contextmanager

@@ -63,6 +63,7 @@ ALLOWED = {
     ("study/voices.py", "subprocess"): "speech synthesisers that make a study's test words, never in a watch",
     ("watch/page/serve.py", "socket"): "where browsers ask for the watch page; it only answers and connects to nobody",
     ("watch/page/crowd.py", "socket"): "how a page's connection that reads nothing is closed; opens none, tested below",
+    ("network/receiver.py", "socket"): "hears a radio on the network; never sends a byte, tested below",
     ("watch/service.py", "socket"): "tells the service manager that the watch is alive (sd_notify)",
     ("speech/engines.py", "import_module of a name that is computed"): "names out of ENGINES in the same file, tested below",
     ("study/voices.py", "import_module of a name that is computed"): "a Piper voice's package; the name's ending is fixed",
@@ -203,6 +204,14 @@ def test_the_page_s_server_answers_and_connects_to_nobody():
     calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)]
     used = {call.attr for call in calls if ast.unparse(call.value) in ("socket", "self._socket")}
     assert used == {"create_server", "getsockname", "gethostname"}
+
+
+def test_the_radio_s_receiver_reads_and_never_sends():
+    """Of what a socket can do it binds, sets options, and receives."""
+    tree = ast.parse((PACKAGE / "network/receiver.py").read_text(encoding="utf-8"))
+    calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)]
+    used = {call.attr for call in calls if ast.unparse(call.value) in ("socket", "opened")}
+    assert used == {"socket", "setsockopt", "bind", "close", "settimeout", "recvfrom", "inet_aton", "inet_pton"}
 
 
 def test_the_page_s_crowd_only_sets_how_a_connection_closes():

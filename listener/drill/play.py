@@ -16,8 +16,8 @@ import soundfile
 from listener.drill.check import Sound
 from listener.drill.script import Action, Drill
 from listener.errors import UserError
-from listener.keep.journal import Row
 from listener.keep.records import Query, Records
+from listener.keep.row import Row
 from listener.settings import Settings
 from listener.sound.files import open_recording
 from listener.speech.engines import load_engine

@@ -18,8 +18,8 @@ from listener import __version__
 from listener.atomic_write import check_new, write_whole
 from listener.errors import UserError
 from listener.keep.anchor import Head
-from listener.keep.journal import Row, body_text, chain_hash
 from listener.keep.records import Query, Records, as_csv, when
+from listener.keep.row import Row, body_text, chain_hash
 
 BEFORE = timedelta(minutes=10)
 AFTER = timedelta(minutes=30)

@@ -13,8 +13,8 @@ from pathlib import Path
 from listener.errors import UsageError, UserError
 from listener.events import confidence_text
 from listener.keep.anchor import HEAD_NAME, Head, read_head
-from listener.keep.journal import FILE_NAME, Row, chain_hash, read_row
-from listener.keep.repair import COLUMNS
+from listener.keep.database import FILE_NAME
+from listener.keep.row import COLUMNS, Row, chain_hash, read_row
 
 _STEP = 500
 

@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-COLUMNS = "id, utc, monotonic_s, kind, channel, sample, about, body, chain"
+from listener.keep.row import COLUMNS
+
 _NEEDED = (1, 2, 3, 7, 8)  # columns without which a row is none
 
 Code = Literal["full", "unwritable", "damaged"]
@@ -28,11 +29,13 @@ class Damaged(Exception):
     """The file reads, but not what was written."""
 
 
-def is_damage(error: sqlite3.Error) -> bool:
-    """Whether this error says that the file is spoilt, by SQLite's result codes (sqlite.org/rescode.html).
+def is_damage(error: sqlite3.DatabaseError | Damaged) -> bool:
+    """Whether the file itself is at fault, not the disk or another program, by SQLite's codes (sqlite.org/rescode.html).
 
     SQLITE_ERROR is the table that is not there: all else about our statements is tested.
     """
+    if not isinstance(error, sqlite3.OperationalError):
+        return True
     code = getattr(error, "sqlite_errorcode", None)
     return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 

@@ -42,6 +42,11 @@ class RtpSettings(Checked):
     jitter_buffer_s: float = Field(0.06, ge=0.0, le=0.5)
     """How long a packet that is missing is waited for."""
 
+    @property
+    def place(self) -> tuple[object, ...]:
+        """What no two radios may share."""
+        return (self.sdp,) if self.sdp else (self.address, self.port, self.ssrc)
+
     @field_validator("address", "interface")
     @classmethod
     def _is_address(cls, text: str | None) -> str | None:
@@ -269,9 +274,10 @@ class WatchSettings(Checked):
                 raise ValueError(f"channels of device {device!r} must have the same rate_hz")
         radios = [(c.rtp, c.input) for c in self.channels if c.rtp]
         for radio, number in radios:
-            same = [r for r, n in radios if (r.address, r.port, r.sdp, r.ssrc) == (radio.address, radio.port, radio.sdp, radio.ssrc)]
-            if radios.count((radio, number)) > 1 or any(r != radio for r in same):
-                raise ValueError(f"two channels listen to {radio.sdp or radio.address} port {radio.port}: give each its ssrc or input")
+            same = [other for other, _ in radios if other.place == radio.place]
+            if radios.count((radio, number)) > 1 or any(other != radio for other in same):
+                where = radio.sdp or f"{radio.address} port {radio.port}"
+                raise ValueError(f"two channels listen to {where}: give each its own ssrc or input")
         return self
 
     @property

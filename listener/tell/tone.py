@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.settings.watch import ToneSettings
-from listener.sound.capture import Lost, choose_input, list_inputs, sound_library
+from listener.sound.capture import choose_input, list_inputs, sound_library
+from listener.sound.source import Lost
 
 PART_S = 0.25
 PAUSE_S = 0.5

@@ -9,9 +9,10 @@ from rich.live import Live
 from rich.text import Text
 
 from listener.errors import UserError
-from listener.sound.capture import InputDevice, Lost, Opened, Source, list_inputs, run_capture
+from listener.sound.capture import InputDevice, Source, list_inputs, run_capture
 from listener.sound.meter import FLOOR_DBOV, level_dbov
 from listener.sound.ring import Ring
+from listener.sound.source import Lost, Opened
 from listener.watch.parts.process import Child
 from listener.watch.show.picture import meter_bar
 

@@ -10,8 +10,8 @@ from datetime import datetime
 from pathlib import Path
 
 from listener.errors import UserError
-from listener.keep.journal import Row, utc_text
 from listener.keep.records import Query, Records
+from listener.keep.row import Row, utc_text
 from listener.watch.clock import Clock
 from listener.watch.state import ChannelView, HandOver, StationView, Work
 
@@ -23,7 +23,7 @@ ENDED_SHOWN_S = 600.0
 class Duty:
     """Not for several threads at a time: the station holds its lock. Reads back what an earlier watch left.
 
-    journal: as Station's: (kind, body, channel) to a row.
+    journal: as Logbook.append: (kind, body, channel) to a row.
     """
 
     def __init__(self, folder: Path, channels: Iterable[str], clock: Clock, journal: Callable[..., Row]) -> None:

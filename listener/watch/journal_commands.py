@@ -35,8 +35,8 @@ def journal(
     """Print, filter, export or check the journal."""
     if context.invoked_subcommand:
         return
-    from listener.keep.journal import KINDS
     from listener.keep.records import Query, as_csv, as_json_lines, when
+    from listener.keep.row import KINDS
     from listener.watch.show.picture import plain_line
 
     records = _records(config, folder)

@@ -10,9 +10,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from listener.keep.journal import Journal, Row, utc_text
+from listener.keep.journal import Journal
 from listener.keep.records import Query, Records
 from listener.keep.repair import Trouble
+from listener.keep.row import Row, utc_text
 from listener.watch.clock import Clock
 from listener.watch.state import Shown
 

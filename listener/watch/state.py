@@ -99,7 +99,7 @@ class ChannelView:
     """One channel at one moment. because: why it is blind now, whatever the state is; empty while it listens.
 
     work: on its radio, now or just ended.
-    blind_seen_by: who acknowledged the blindness of now (Station.acknowledge_blind); empty if nobody did.
+    blind_seen_by: who acknowledged the blindness of now (Desk.acknowledge_blind); empty if nobody did.
     hearing: whether it is listening NOW, whatever `state` shows: a call that nobody acknowledged (CALL HEARD) covers a
     blindness in `state`, never here. Show it beside every state; `because` says why it does not hear. False before
     everything, the first proof test too, is well.

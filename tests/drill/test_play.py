@@ -12,7 +12,7 @@ from listener.drill.hear import hear
 from listener.drill.play import Stage, actions_of, play, played_drill, prepare
 from listener.drill.score import score
 from listener.drill.script import Drill, drill_settings, drill_text, read_drill
-from listener.keep.journal import Row
+from listener.keep.row import Row
 from listener.settings import Settings
 from tests.drill.exercise import call_at, write_wav
 from tests.fakes import BurstEngine
@@ -80,7 +80,7 @@ def test_a_played_drill_is_scored_with_what_the_trainee_did(tmp_path: Path) -> N
                 if open_ones and not pressed_after_s:
                     time.sleep(1.0)
                     pressed_after_s.append(time.time() - open_ones[0].unix_s)
-                    station.acknowledge_all("console")
+                    station.desk.acknowledge_all("console")
 
         thread = threading.Thread(target=watch, daemon=True)
         thread.start()

@@ -13,9 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from listener.keep.anchor import HEAD_NAME, Head, read_head
-from listener.keep.journal import FILE_NAME, Journal, Row, body_text, chain_hash
+from listener.keep.database import FILE_NAME
+from listener.keep.journal import Journal
 from listener.keep.records import Records
-from listener.keep.repair import COLUMNS
+from listener.keep.row import COLUMNS, Row, body_text, chain_hash
 
 ROWS = 40
 

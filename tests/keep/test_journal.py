@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from listener.errors import UserError
-from listener.keep.journal import FILE_NAME, MOST_WAITING, Journal
+from listener.keep.database import FILE_NAME
+from listener.keep.journal import MOST_WAITING, Journal
 from listener.keep.records import Query, Records, as_csv, as_json_lines, when
 from listener.keep.repair import Trouble
 
@@ -48,8 +49,8 @@ def test_a_row_reads_back_as_it_was_written(journal, tmp_path):
 
 def test_the_file_is_in_wal_mode_and_every_commit_is_synced(journal, tmp_path):
     """SQLite's documentation: synchronous=FULL is 2; in WAL mode it syncs the log at each commit."""
-    assert journal._database.execute("PRAGMA synchronous").fetchone() == (2,)
-    assert journal._database.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert journal.database.connection.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert journal.database.connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
 def test_ids_count_on_and_the_chain_holds_after_a_restart(tmp_path):
@@ -116,12 +117,12 @@ def test_a_full_disk_keeps_rows_in_memory_and_writes_them_when_there_is_room(tmp
     said: list[Trouble | None] = []
     journal = Journal(tmp_path, said.append)
     fill(journal, 3)
-    pages = journal._database.execute("PRAGMA page_count").fetchone()[0]
-    journal._database.execute(f"PRAGMA max_page_count = {pages}")
+    pages = journal.database.connection.execute("PRAGMA page_count").fetchone()[0]
+    journal.database.connection.execute(f"PRAGMA max_page_count = {pages}")
     kept = [journal.append("note", {"text": "y" * 3000})[1] for _ in range(20)]
     _wait_for(lambda: journal.trouble is not None and journal.trouble.code == "full", 2.0)
     assert not kept[-1].done()
-    journal._database.execute("PRAGMA max_page_count = 1000000")
+    journal.database.connection.execute("PRAGMA max_page_count = 1000000")
     assert all(one.result(5) for one in kept)
     _wait_for(lambda: journal.trouble is None, 2.0)
     assert said[0].code == "full" and said[-1] is None
@@ -132,12 +133,12 @@ def test_a_full_disk_keeps_rows_in_memory_and_writes_them_when_there_is_room(tmp
 def test_memory_is_bounded_while_the_disk_is_full_and_alerts_are_the_last_to_go(tmp_path):
     journal = Journal(tmp_path)
     fill(journal, 1)
-    pages = journal._database.execute("PRAGMA page_count").fetchone()[0]
-    journal._database.execute(f"PRAGMA max_page_count = {pages}")
+    pages = journal.database.connection.execute("PRAGMA page_count").fetchone()[0]
+    journal.database.connection.execute(f"PRAGMA max_page_count = {pages}")
     _, alert = journal.append("alert", {"phrase": "suspend", "pad": "z" * 5000})
     rest = [journal.append("note", {"text": "y" * 100})[1] for _ in range(MOST_WAITING + 50)]
     assert journal.lost == 51 and rest[0].result(0) is False and not alert.done()
-    journal._database.execute("PRAGMA max_page_count = 1000000")
+    journal.database.connection.execute("PRAGMA max_page_count = 1000000")
     assert alert.result(10) is True
     journal.close()
 
@@ -180,7 +181,7 @@ def test_damage_to_the_last_page_while_running_is_told_within_two_seconds_and_no
     said: list[Trouble | None] = []
     journal = Journal(tmp_path, said.append)
     fill(journal, 200)
-    journal._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    journal.database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     damage(tmp_path / FILE_NAME, 1)
     began = time.monotonic()
     _wait_for(lambda: any(trouble and trouble.code == "damaged" for trouble in said), 2.0)

@@ -6,7 +6,6 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -74,7 +73,7 @@ class Heard:
 
 
 @pytest.fixture(scope="module")
-def heard(tmp_path_factory) -> Iterator[dict[tuple[str, str], tuple[np.ndarray, list[LineState], str]]]:
+def heard(tmp_path_factory) -> dict[tuple[str, str], tuple[np.ndarray, list[LineState], str]]:
     """All senders at once, three seconds in real time; (sender, payload) -> sound, states, ffmpeg's description."""
     folder = tmp_path_factory.mktemp("senders")
     soundfile.write(folder / "said.wav", voice(3.0, RATE_HZ), RATE_HZ, subtype="PCM_16")
@@ -102,7 +101,7 @@ def heard(tmp_path_factory) -> Iterator[dict[tuple[str, str], tuple[np.ndarray, 
         sound = one.stop()
         told = folder / f"{one.source.port}.sdp"
         found[key] = (sound, one.states, told.read_text() if told.exists() else "")
-    yield found
+    return found
 
 
 def likeness(sound: np.ndarray, rate_hz: int) -> float:

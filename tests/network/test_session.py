@@ -7,7 +7,7 @@ import pytest
 
 from listener.network import ed137, rtp
 from listener.sound.source import Transmission, Unheard
-from tests.network.parts import FRAMES, Memory, codes, packets, play, session, voice
+from tests.network.parts import FRAMES, codes, packets, play, session, voice
 
 SOUND = voice(6.0)
 
@@ -105,7 +105,7 @@ def test_two_senders_on_one_port_are_blind_and_the_first_is_heard_on():
     other = [(at_s + 0.01, data, "192.0.2.66", 4000) for at_s, data in timed(list(packets(voice(2.0, seed=2), ssrc=2)), 2.0)]
     states = play(receiver, timed(list(packets(SOUND))) + other, 6.0)
     assert codes(states, 0.1, 2.0) == set() and codes(states, 2.2, 4.0) == {"two_senders"} and codes(states, 5.1, 6.0) == set()
-    assert "192.0.2.66 port 4000 and 192.0.2.7 port 5004" in [s for t, s in states if t > 3][0].reasons[0][1]
+    assert "192.0.2.66 port 4000 and 192.0.2.7 port 5004" in next(s for t, s in states if t > 3).reasons[0][1]
     assert np.array_equal(memory.sound, SOUND)
 
 
@@ -144,7 +144,7 @@ def test_a_closed_squelch_is_no_blindness_and_transmissions_begin_and_end_where_
     assert (begins.begins, ends.begins) == (True, False)
     assert np.array_equal(memory.sound[begins.frame : begins.frame + 8_000], SOUND[:8_000])
     assert 8_000 <= ends.frame - begins.frame <= 8_000 + 160
-    assert "signal -85 dBm" in [s.line for t, s in states if t == 4.5][0]
+    assert "signal -85 dBm" in next(s.line for t, s in states if t == 4.5)
     states = play(receiver, [], 9.0)
     assert codes(states, 8.2, 9.0) == {"nobody_sending"}
 

@@ -56,15 +56,15 @@ def what_a_call_does(folder: Path, with_work: bool) -> tuple:
         station.tone.follow = follow_signal  # type: ignore[method-assign]
         follow(station, is_state("LISTENING"), 20.0)
         if with_work:
-            station.begin_work("Launch", "Bo", 30, "antenna")
-            station.take_watch("Ann")
+            station.desk.begin_work("Launch", "Bo", 30, "antenna")
+            station.desk.take_watch("Ann")
         follow(station, is_state("CALL HEARD"), 20.0)
         view = channel(station)
         assert view.is_worked_on == with_work
         (call,) = view.unacknowledged
         follow(station, lambda s: rows(s, "evidence"), 15.0)
         kinds = [row.kind for row in rows(station, "alert", "partly_heard", "evidence")]
-        assert station.acknowledge(call.id, "Ann")
+        assert station.desk.acknowledge(call.id, "Ann")
         return view.state, call.phrase, call.words_heard, round(call.confidence, 3), sounded, kinds
 
 
@@ -75,11 +75,11 @@ def test_a_call_while_the_radio_is_worked_on_alerts_sounds_and_shows_exactly_as_
 
 def test_blindness_while_worked_on_is_still_blindness_with_its_reason(tmp_path):
     with running(station_of(tmp_path, 0 * traffic(10.0, [], 16_000))) as station:
-        station.begin_work("Launch", "Bo", 30)
+        station.desk.begin_work("Launch", "Bo", 30)
         follow(station, lambda s: "digital_silence" in [b.code for b in channel(s).because], 20.0)
         assert channel(station).state == "BLIND" and channel(station).work.who == "Bo"
         assert station.duty.is_worked_on("Launch"), "its signal may be quiet"
-        assert station.end_work("Launch", "Bo") and not station.end_work("Launch", "Bo")
+        assert station.desk.end_work("Launch", "Bo") and not station.desk.end_work("Launch", "Bo")
         assert not station.duty.is_worked_on("Launch")
         station.tick()
         assert channel(station).state == "BLIND" and channel(station).work.ended_by == "Bo"
@@ -88,7 +88,7 @@ def test_blindness_while_worked_on_is_still_blindness_with_its_reason(tmp_path):
 def test_work_ends_by_itself_and_says_so_and_not_before(tmp_path):
     clock = Steered()
     with running(station_of(tmp_path, traffic(10.0, [], 16_000), clock)) as station:
-        station.begin_work("Launch", "Bo", 10, "antenna")
+        station.desk.begin_work("Launch", "Bo", 10, "antenna")
         clock.ahead_s = 598.0
         station.tick()
         assert channel(station).is_worked_on
@@ -106,12 +106,12 @@ def test_work_ends_by_itself_and_says_so_and_not_before(tmp_path):
 def test_work_and_hand_over_survive_a_restart(tmp_path):
     sound = traffic(10.0, [], 16_000)
     with running(station_of(tmp_path, sound, names=("Launch", "Deck", "Tower"))) as station:
-        station.begin_work("Launch", "Bo", 30, "antenna")
-        station.begin_work("Deck", "Cy", 10)
-        station.begin_work("Tower", "Di", 10)
-        station.end_work("Tower", "Di")
-        station.take_watch("Ann")
-        station.take_watch("Eve", "wind from the left")
+        station.desk.begin_work("Launch", "Bo", 30, "antenna")
+        station.desk.begin_work("Deck", "Cy", 10)
+        station.desk.begin_work("Tower", "Di", 10)
+        station.desk.end_work("Tower", "Di")
+        station.desk.take_watch("Ann")
+        station.desk.take_watch("Eve", "wind from the left")
     clock = Steered()
     clock.ahead_s = 1_200.0
     with running(station_of(tmp_path, sound, clock, names=("Launch", "Deck", "Tower"))) as station:
@@ -128,10 +128,10 @@ def test_work_and_hand_over_survive_a_restart(tmp_path):
 def test_a_hand_over_names_what_is_open_and_acknowledges_nothing(tmp_path):
     with running(station_of(tmp_path, traffic(12.0, [3.0], 16_000), names=("Launch",))) as station:
         follow(station, is_state("CALL HEARD"), 25.0)
-        station.begin_work("Launch", "Bo", 30, "antenna")
+        station.desk.begin_work("Launch", "Bo", 30, "antenna")
         station.tick()
         (call,) = channel(station).unacknowledged
-        station.take_watch("Ann")
+        station.desk.take_watch("Ann")
         follow(station, lambda s: rows(s, "hand_over"), 5.0)
         (row,) = rows(station, "hand_over")
         assert row.body["calls"] == [call.id] and row.body["who"] == "Ann"
@@ -139,8 +139,8 @@ def test_a_hand_over_names_what_is_open_and_acknowledges_nothing(tmp_path):
         assert any(point.startswith("work on Launch: Bo until ") and point.endswith("UTC, antenna") for point in row.body["open"])
         assert row_words(row).startswith("Ann takes the watch: call not acknowledged: Launch")
         assert len(channel(station).unacknowledged) == 1 and not rows(station, "acknowledge")
-        assert station.acknowledge(call.id, "Ann")
-        station.end_work("Launch", "Bo")
+        assert station.desk.acknowledge(call.id, "Ann")
+        station.desk.end_work("Launch", "Bo")
         station.tick()
         assert open_points(station.snapshot()) == []
 
@@ -148,9 +148,9 @@ def test_a_hand_over_names_what_is_open_and_acknowledges_nothing(tmp_path):
 def test_blindness_that_a_person_knows_of_is_theirs_until_it_is_over(tmp_path):
     with running(station_of(tmp_path, 0 * traffic(10.0, [], 16_000))) as station:
         station.tick()
-        assert station.acknowledge_blind("Ann", ["Launch"]) == 0, "a start that goes on as it should is no blindness"
+        assert station.desk.acknowledge_blind("Ann", ["Launch"]) == 0, "a start that goes on as it should is no blindness"
         follow(station, lambda s: "digital_silence" in [b.code for b in channel(s).because], 20.0)
-        assert station.acknowledge_blind("Ann", ["Launch"]) == 1 and station.acknowledge_blind("Bo") == 0
+        assert station.desk.acknowledge_blind("Ann", ["Launch"]) == 1 and station.desk.acknowledge_blind("Bo") == 0
         station.tick()
         assert channel(station).blind_seen_by == "Ann" and channel(station).state == "BLIND"
         follow(station, lambda s: rows(s, "acknowledge"), 5.0)
@@ -161,5 +161,5 @@ def test_blindness_that_a_person_knows_of_is_theirs_until_it_is_over(tmp_path):
 def test_work_that_cannot_be_is_one_line_and_no_row(tmp_path, name, minutes, said):
     with running(station_of(tmp_path, traffic(5.0, [], 16_000))) as station:
         with pytest.raises(UserError, match=said):
-            station.begin_work(name, "Bo", minutes)
+            station.desk.begin_work(name, "Bo", minutes)
         assert channel(station).work is None

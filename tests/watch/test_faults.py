@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from listener.errors import UserError
-from listener.keep.journal import FILE_NAME
+from listener.keep.database import FILE_NAME
 from listener.keep.records import Query, Records
 from listener.watch.clock import SystemClock
 from listener.watch.station import Station
@@ -68,7 +68,7 @@ def test_a_recogniser_that_dies_or_stops_in_the_middle_of_a_call_loses_nothing(t
         os.kill(channel(station).pids["recogniser"], fault)
         assert follow(station, is_blind(code), SEEN_S) < SEEN_S
         follow(station, is_state("CALL HEARD"), WELL_S)
-        assert station.acknowledge_all("test") == 1
+        assert station.desk.acknowledge_all("test") == 1
         follow(station, is_state("LISTENING"), WELL_S)
         # Once more, so near behind the call that the next one hears it again: it is not told twice.
         os.kill(channel(station).pids["recogniser"], signal.SIGKILL)
@@ -84,7 +84,7 @@ def test_a_recogniser_that_dies_or_stops_in_the_middle_of_a_call_loses_nothing(t
 def test_what_a_recogniser_still_holds_at_the_end_is_told_but_nothing_twice(tmp_path):
     with running(station_on_file(tmp_path, [1.0])) as station:
         follow(station, is_state("CALL HEARD"), STARTED_S)
-        (alert,) = station.channels[0]._heard
+        (alert,) = station.channels[0].calls._heard
         later = replace(alert, start_s=alert.start_s + 60.0, end_s=alert.end_s + 60.0)
         # As one would that was started anew a moment ago: it has just heard the call again, and another.
         stop = station.channels[0].recogniser.stop
@@ -183,7 +183,7 @@ class SmallDisk:
 
     def fill(self, station: Station) -> None:
         if not self.mounted:
-            station.journal._database.execute("PRAGMA max_page_count = 1")
+            station.logbook.journal.database.connection.execute("PRAGMA max_page_count = 1")
             return
         try:
             with open(self.folder / "filler", "wb") as out:
@@ -197,7 +197,7 @@ class SmallDisk:
         if self.mounted:
             (self.folder / "filler").unlink()
         else:
-            station.journal._database.execute("PRAGMA max_page_count = 1000000")
+            station.logbook.journal.database.connection.execute("PRAGMA max_page_count = 1000000")
 
 
 @pytest.fixture
@@ -216,7 +216,7 @@ def test_on_a_full_disk_calls_are_still_told_and_are_written_when_there_is_room(
     with running(Station(given, small_disk.folder / "state", load=load_bursts)) as station:
         follow(station, is_state("LISTENING"), STARTED_S)
         small_disk.fill(station)
-        station.add("note", 0, {"text": "z" * 5000})
+        station.desk.add("note", 0, {"text": "z" * 5000})
         assert follow(station, is_blind("disk_full"), SEEN_S) < SEEN_S
         follow(station, is_state("CALL HEARD"), WELL_S + 8)
         assert "disk_full" in [b.code for b in channel(station).because]
@@ -260,7 +260,7 @@ def test_a_device_that_vanishes_and_one_that_falls_silent_are_seen_and_come_back
         server.add_sink("launch")
         player = server.play("launch", save(tmp_path / "call.wav", traffic(40.0, [5.0, 25.0], 48_000)))
         follow(station, is_state("CALL HEARD"), STARTED_S + 10)
-        assert station.acknowledge_all("test") == 1
+        assert station.desk.acknowledge_all("test") == 1
 
         server.control("suspend-sink", "launch", "1")
         assert follow(station, is_blind("no_frames"), SEEN_S) < SEEN_S

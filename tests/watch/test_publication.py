@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from listener.keep.journal import FILE_NAME
+from listener.keep.database import FILE_NAME
 from listener.keep.records import Query, Records
 from listener.watch import publication
 from listener.watch.clock import SystemClock
@@ -145,7 +145,7 @@ def test_a_station_is_asked_and_told_by_many_threads_while_it_turns(tmp_path: Pa
 
         def acknowledge() -> None:
             for shown in station.snapshot().channels[0].unacknowledged:
-                if station.acknowledge(shown.id, "one of three"):
+                if station.desk.acknowledge(shown.id, "one of three"):
                     acknowledged.append(shown.id)
 
         def look() -> None:
@@ -155,7 +155,7 @@ def test_a_station_is_asked_and_told_by_many_threads_while_it_turns(tmp_path: Pa
             station.snapshot().as_dict()
 
         def note() -> None:
-            noted.append(station.add("note", 1, {"who": "a", "text": "b"}).id)
+            noted.append(station.desk.add("note", 1, {"who": "a", "text": "b"}).id)
 
         threads = together(*[until_ended(acknowledge)] * 3, *[until_ended(look)] * 2, until_ended(note))
         threads += together(lambda: read_all(station, seen, ended))

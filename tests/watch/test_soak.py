@@ -93,7 +93,7 @@ def test_a_long_watch_neither_grows_nor_drifts_nor_misses_a_call(tmp_path):
             measure()
             aim_s = start_s + (length_s - start_s) * tenth / 10
             follow(station, lambda s, aim_s=aim_s: channel(s).stream_s >= aim_s - 1e-3, max(120.0, length_s))
-            station.acknowledge_all("soak")
+            station.desk.acknowledge_all("soak")
         follow(station, lambda s: channel(s).behind_s == 0, 120.0)
         measure()
         restarts = channel(station).restarts

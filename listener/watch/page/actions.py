@@ -13,8 +13,8 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from listener.errors import UserError
-from listener.keep.journal import Row
 from listener.keep.records import Records
+from listener.keep.row import Row
 from listener.watch.duty import LONGEST_WORK_MIN
 from listener.watch.station import Station
 
@@ -99,7 +99,7 @@ class Impossible(Exception):
 
 def acknowledge(station: Station, done: Acknowledged) -> dict[str, object]:
     """Somebody has seen the alert; the first name stands. Raises Impossible when there is no such alert."""
-    if station.acknowledge(done.alert_id, done.name):
+    if station.desk.acknowledge(done.alert_id, done.name):
         return {"acknowledged": done.alert_id}
     _alert(station, done.alert_id)
     return {"acknowledged": done.alert_id, "already": True}
@@ -124,22 +124,22 @@ def step(station: Station, done: Ticked) -> dict[str, object]:
 
 def acknowledge_blind(station: Station, seen: Seen) -> dict[str, object]:
     """Somebody knows that channels are blind; gives of how many that was new."""
-    return {"new": station.acknowledge_blind(seen.who or NOBODY, seen.channels)}
+    return {"new": station.desk.acknowledge_blind(seen.who or NOBODY, seen.channels)}
 
 
 def begin_work(station: Station, began: Began) -> dict[str, object]:
     """A radio is being worked on; gives the row. Raises UserError for a channel that there is not."""
-    return {"row": station.begin_work(began.channel, began.who, began.minutes, began.text).id}
+    return {"row": station.desk.begin_work(began.channel, began.who, began.minutes, began.text).id}
 
 
 def end_work(station: Station, ended: Ended) -> dict[str, object]:
     """The work is done; gives whether there was any."""
-    return {"ended": station.end_work(ended.channel, ended.who or NOBODY)}
+    return {"ended": station.desk.end_work(ended.channel, ended.who or NOBODY)}
 
 
 def take_watch(station: Station, taken: Taken) -> dict[str, object]:
     """Somebody takes the watch; gives the row."""
-    return {"row": station.take_watch(taken.who, taken.text).id}
+    return {"row": station.desk.take_watch(taken.who, taken.text).id}
 
 
 WORKS: tuple[tuple[Callable[..., dict[str, object]], type[_Model]], ...] = (
@@ -150,7 +150,7 @@ WORKS: tuple[tuple[Callable[..., dict[str, object]], type[_Model]], ...] = (
 
 def _add(station: Station, done: _Done, kind: str, body: dict[str, object]) -> dict[str, object]:
     alert = _alert(station, done.alert_id)
-    row = station.add(kind, alert.id, {**body, "who": done.name}, alert.channel)
+    row = station.desk.add(kind, alert.id, {**body, "who": done.name}, alert.channel)
     return {"row": row.id}
 
 

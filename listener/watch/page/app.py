@@ -50,7 +50,7 @@ def page_app(station: Station) -> Starlette:
 
     async def settings(request: Request) -> Response:
         shown = yaml.safe_dump(station.settings.model_dump(mode="json"), sort_keys=False, allow_unicode=True)
-        values = {"settings": shown, "fingerprint": station.fingerprint, "folder": station.folder}
+        values = {"settings": shown, "fingerprint": station.logbook.fingerprint, "folder": station.folder}
         return templates.TemplateResponse(request, "settings.html", values)
 
     middleware = [Middleware(Guard, page=page)]

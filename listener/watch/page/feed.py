@@ -18,8 +18,8 @@ from typing import Any
 from sse_starlette import ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
-from listener.keep.journal import Row, utc_text
 from listener.keep.records import Query, Records
+from listener.keep.row import Row, utc_text
 from listener.watch.duty import open_points
 from listener.watch.page.strip import LONG_S, by_second
 from listener.watch.station import Station

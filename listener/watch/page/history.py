@@ -18,8 +18,8 @@ from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
 from listener.errors import UserError
-from listener.keep.journal import KINDS, Row
 from listener.keep.records import Query, Records, as_csv, as_json_lines, when, words
+from listener.keep.row import KINDS, Row
 from listener.watch.station import Station
 
 PAGE_ROWS = 300

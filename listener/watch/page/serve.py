@@ -48,10 +48,10 @@ class PageServer:
             self._socket = _listen(page.host, page.port)
         except OSError as error:
             why = error.strerror or str(error)
-            station.fault("page", f"the page cannot be served on {page.host}:{page.port}: {why}; set watch.page.port")
+            station.logbook.fault("page", f"the page cannot be served on {page.host}:{page.port}: {why}; set watch.page.port")
             return
         if not page.is_local:
-            station.fault("page_open", "the page can be reached from the network, with the token, not encrypted")
+            station.logbook.fault("page_open", "the page can be reached from the network, with the token, not encrypted")
         port = self._socket.getsockname()[1]
         host = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(page.host, page.host)
         self.address = station.page = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
@@ -75,7 +75,7 @@ class PageServer:
         try:
             asyncio.run(self._server.serve(sockets=[self._socket]))
         except Exception as error:  # noqa: BLE001 - told, and the watch goes on
-            self._station.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
+            self._station.logbook.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
 
 
 class _Server(uvicorn.Server):

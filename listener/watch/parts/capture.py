@@ -152,7 +152,8 @@ class CaptureSupervisor:
                 self._end(now_s)
             return
         if self.source.tells_itself:
-            return self._watch_what_it_tells(now_s)
+            self._watch_what_it_tells(now_s)
+            return
         came_ns = max(self.ring.written_ns if self.ring else 0, self._opened_ns)
         silent_s = (time.monotonic_ns() - came_ns) * 1e-9
         if self.ring and self.ring.written_ns > self._opened_ns and silent_s < self._settings.no_frames_s:

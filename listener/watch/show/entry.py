@@ -55,7 +55,7 @@ def take_watch(station: Station) -> Entry:
     """Asks who takes the watch; what is open is told with the question."""
     points = len(open_points(station.snapshot()))
     question = f"I take the watch ({points or 'nothing'} open), name"
-    return Entry([question], lambda given: f"{station.take_watch(given[0]).who} has the watch")
+    return Entry([question], lambda given: f"{station.desk.take_watch(given[0]).who} has the watch")
 
 
 def radio_work(station: Station) -> Entry:
@@ -71,8 +71,8 @@ def radio_work(station: Station) -> Entry:
     def done(given: list[str]) -> str:
         name, minutes, who = names[int(given[0]) - 1], int(given[1]), given[2]
         if not minutes:
-            return f"work on {name} ended" if station.end_work(name, who) else f"nobody works on {name}"
-        station.begin_work(name, who, minutes)
+            return f"work on {name} ended" if station.desk.end_work(name, who) else f"nobody works on {name}"
+        station.desk.begin_work(name, who, minutes)
         return f"{who} works on {name} for {minutes} min"
 
     which = ", ".join(f"{n} {name}" for n, name in enumerate(names, 1))

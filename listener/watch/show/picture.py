@@ -11,8 +11,8 @@ from rich.panel import Panel
 from rich.text import Text
 
 from listener.events import confidence_text
-from listener.keep.journal import Row
 from listener.keep.records import words as row_words
+from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
 from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard, Work
 

@@ -93,9 +93,9 @@ class ConsoleView:
                     continue
                 match pressed:
                     case "a":
-                        self._station.acknowledge_all("console")
+                        self._station.desk.acknowledge_all("console")
                     case "b":
-                        self._station.acknowledge_blind("console")
+                        self._station.desk.acknowledge_blind("console")
                     case "w" | "m":
                         entry = (take_watch if pressed == "w" else radio_work)(self._station)
                         entry.touched_s, drawn_s = time.monotonic(), -1.0

@@ -140,7 +140,7 @@ def test_no_path_leads_out_of_the_clips_or_the_page(page, path):
 
 def test_a_clip_that_the_journal_names_elsewhere_is_not_served(page):
     alert_id = page.wait_alert()
-    page.station._journal("evidence", {"file": "../../../../etc/hostname"}, about=alert_id)
+    page.station.logbook.append("evidence", {"file": "../../../../etc/hostname"}, about=alert_id)
     page.wait("the row is written", lambda s: any("etc" in str(r.body) for r in page.rows("evidence")))
     body = page.ask(f"/clips/{alert_id}")[2]
     with open("/etc/hostname", "rb") as name:

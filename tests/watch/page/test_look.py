@@ -356,7 +356,7 @@ def test_blindness_is_known_by_key_and_worked_on_looks_otherwise(browser, tmp_pa
         page.wait_for_timeout(700)
         page.keyboard.press("b")
         page.get_by_text("BLIND: seen by page").wait_for()
-        own.station.begin_work("Launch", "Bo", 30)
+        own.station.desk.begin_work("Launch", "Bo", 30)
         page.wait_for_selector(".channel[data-work=true]")
         assert page.locator(".state").inner_text().split() == ["✖", "BLIND"]
         assert "only one fixed value" in page.locator(".why").inner_text()

@@ -285,7 +285,7 @@ if __name__ == "__main__":
     with served(Path(sys.argv[1]), []) as page:
         print(page.port, flush=True)
         sys.stdin.readline()
-        print(page.station.journal.trouble or "journal written", flush=True)
+        print(page.station.logbook.journal.trouble or "journal written", flush=True)
 """
 
 
@@ -396,7 +396,7 @@ def test_an_export_that_nobody_reads_is_given_up(tmp_path, monkeypatch):
     monkeypatch.setattr(serve, "SEND_WAIT_S", 1.0)
     with served(tmp_path, []) as page:
         for _ in range(200):
-            page.station._journal("note", {"who": "a", "text": "z" * 20_000})
+            page.station.logbook.append("note", {"who": "a", "text": "z" * 20_000})
         page.wait("written", lambda s: Records(page.folder).last_id() > 200)
         client = socket.socket()
         client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2_048)
