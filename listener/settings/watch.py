@@ -87,18 +87,31 @@ class ChannelSettings(Checked):
     rtp: RtpSettings | None = None
     """A radio on the network, in place of a device."""
 
+    pipe: Annotated[str | None, Field(min_length=1)] = None
+    """Raw PCM out of a named pipe, or of the standard input ("-"), in place of a device; rate_hz says its rate."""
+    format: Literal["s16le", "s16be", "s32le", "f32le", "u8", "s8"] = "s16le"
+    """The samples of a pipe: s16le is signed, 16 bits, little end first."""
+    channels: int = Field(1, ge=1, le=32)
+    """How many channels a pipe has, interleaved; `input` says which one this is."""
+    url: str | None = Field(None, pattern=r"^https?://[^\s]+$")
+    """A stream of an HTTP or Icecast server, in place of a device."""
+
     @property
     def is_card(self) -> bool:
         """It listens to a sound card."""
-        return self.file is None and self.rtp is None
+        return not (self.file or self.rtp or self.pipe or self.url)
 
     @model_validator(mode="after")
     def _one_source(self) -> "ChannelSettings":
-        given = [key for key in ("device", "file", "rtp") if getattr(self, key) is not None]
+        given = [key for key in ("device", "file", "rtp", "pipe", "url") if getattr(self, key) is not None]
         if len(given) > 1:
             raise ValueError(f"channel {self.name!r} has {' and '.join(given)}: only one of them can be its source")
-        if self.rtp and self.rate_hz is not None:
-            raise ValueError(f"channel {self.name!r}: the payload says the rate; leave rate_hz out")
+        if (self.rtp or self.url) and self.rate_hz is not None:
+            raise ValueError(f"channel {self.name!r}: what comes says its rate; leave rate_hz out")
+        if self.pipe and self.rate_hz is None:
+            raise ValueError(f"channel {self.name!r}: a pipe does not say its rate: give rate_hz")
+        if self.pipe and self.input > self.channels:
+            raise ValueError(f"channel {self.name!r}: input {self.input} of a pipe with channels: {self.channels}")
         return self
 
 
@@ -272,6 +285,10 @@ class WatchSettings(Checked):
         for device, _ in rates:
             if len([d for d, _ in rates if d == device]) > 1:
                 raise ValueError(f"channels of device {device!r} must have the same rate_hz")
+        others = [(c.pipe, c.url, c.input) for c in self.channels if c.pipe or c.url]
+        for pipe, url, number in others:
+            if others.count((pipe, url, number)) > 1:
+                raise ValueError(f"two channels listen to input {number} of {pipe or url}")
         radios = [(c.rtp, c.input) for c in self.channels if c.rtp]
         for radio, number in radios:
             same = [other for other, _ in radios if other.place == radio.place]
@@ -296,7 +313,8 @@ class WatchSettings(Checked):
 
         def placed(channel: ChannelSettings) -> ChannelSettings:
             rtp = channel.rtp and channel.rtp.model_copy(update={"sdp": at(channel.rtp.sdp)})
-            return channel.model_copy(update={"file": at(channel.file), "rtp": rtp})
+            pipe = channel.pipe if channel.pipe in (None, "-") else str(at(Path(channel.pipe)))
+            return channel.model_copy(update={"file": at(channel.file), "rtp": rtp, "pipe": pipe})
 
         channels = tuple(placed(channel) for channel in self.channels)
         proof = self.proof.model_copy(update={"words": {w: at(p) for w, p in self.proof.words.items()}})

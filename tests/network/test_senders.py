@@ -56,7 +56,8 @@ class Heard:
 
     def stop(self) -> np.ndarray:
         """End it; gives the sound in its ring."""
-        self.link.send("stop")
+        with suppress(BrokenPipeError):  # it may have ended by itself
+            self.link.send("stop")
         self.thread.join(2.0)
         with suppress(EOFError):
             while self.link.poll():

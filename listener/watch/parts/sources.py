@@ -1,12 +1,15 @@
 """From the settings' channels to sources: what is to be opened, and which channel hears which input of it."""
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from listener.errors import SettingsError
 from listener.network import sdp
 from listener.network.codec import payload_named
+from listener.network.pipe import PipeSource, StandardInput
 from listener.network.receiver import RtpSource
 from listener.network.session import Wanted
+from listener.network.stream import StreamSource
 from listener.settings.watch import ChannelSettings, RtpSettings, WatchSettings
 from listener.sound import capture
 from listener.sound.source import Source
@@ -22,13 +25,22 @@ def sources_of(watch: WatchSettings, speed: float, rounds: int) -> list[tuple[So
     """
     groups: dict[object, list[ChannelSettings]] = {}
     for one in watch.channels:
-        groups.setdefault((one.device, one.rate_hz, one.file, one.rtp), []).append(one)
+        key = (one.device, one.rate_hz, one.file, one.rtp, one.pipe, one.format, one.channels, one.url)
+        groups.setdefault(key, []).append(one)
     found: list[tuple[Source, Sequence[str]]] = []
     for members in groups.values():
         first, inputs = members[0], tuple(member.input for member in members)
         source: Source
         if first.rtp:
             source = rtp_source(first.rtp, inputs, watch)
+        elif first.pipe:
+            assert first.rate_hz
+            path = StandardInput() if first.pipe == "-" else Path(first.pipe)
+            source = PipeSource(
+                path, first.rate_hz, first.format, first.channels, inputs, watch.supervision.no_frames_s
+            )
+        elif first.url:
+            source = StreamSource(first.url, inputs, watch.supervision.no_frames_s)
         else:
             source = capture.Source(first.device, inputs, first.rate_hz, first.file, speed, rounds)
         found.append((source, [member.name for member in members]))
