@@ -35,7 +35,7 @@ def check_new(path: Path) -> None:
 
 
 def check_page(path: Path) -> None:
-    """Raises UserError when something is there that is no page of this program's own."""
+    """Raises UserError when something is there that is not a page of this program's own."""
     try:
         there = os.stat(path)
         if stat.S_ISREG(there.st_mode):
@@ -47,7 +47,7 @@ def check_page(path: Path) -> None:
         return
     except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
-    raise UserError(f"{path}: is there already and is no page that this program wrote; choose another name")
+    raise UserError(f"{path}: is there already and is not a page that this program wrote; choose another name")
 
 
 def check_folder(path: Path, known_by: tuple[str, ...] = ()) -> None:
@@ -57,7 +57,7 @@ def check_folder(path: Path, known_by: tuple[str, ...] = ()) -> None:
     except FileNotFoundError:
         return
     except NotADirectoryError:
-        raise UserError(f"{path}: is there already and is no folder; choose another name") from None
+        raise UserError(f"{path}: is there already and is not a folder; choose another name") from None
     except (OSError, ValueError) as error:
         raise _cannot(path, error) from None
     if names and not names & {FOLDER_MARK, *known_by}:

@@ -4,7 +4,7 @@ Second 0 is the first sample of the file or of the capture. The sample count is 
 """
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,51 @@ class Block:
     rate_hz: int
 
 
+class Span(NamedTuple):
+    """From start_s up to end_s, in seconds of one clock. In order of their starts.
+
+    >>> call, talk = Span(1.0, 3.0), Span(2.5, 6.0)
+    >>> call.overlaps(talk), call.shared_s(talk), call.gap_s(talk), call.gap_s(Span(4.5, 5.0))
+    (True, 0.5, 0.0, 1.5)
+    >>> call.duration_s, call.middle_s, call < talk, call.overlaps(Span(3.0, 4.0))
+    (2.0, 2.0, True, False)
+    """
+
+    start_s: float
+    end_s: float
+
+    @property
+    def duration_s(self) -> float:
+        """How long it lasts."""
+        return self.end_s - self.start_s
+
+    @property
+    def middle_s(self) -> float:
+        """The time half way through."""
+        return (self.start_s + self.end_s) / 2
+
+    def overlaps(self, other: "Span") -> bool:
+        """Whether some time belongs to both; to touch is not to overlap."""
+        return self.start_s < other.end_s and other.start_s < self.end_s
+
+    def shared_s(self, other: "Span") -> float:
+        """How much time belongs to both."""
+        return max(0.0, min(self.end_s, other.end_s) - max(self.start_s, other.start_s))
+
+    def gap_s(self, other: "Span") -> float:
+        """How much time lies between them, whichever is first; 0 where they touch or overlap."""
+        return max(0.0, max(self.start_s, other.start_s) - min(self.end_s, other.end_s))
+
+    def likeness(self, other: "Span") -> float:
+        """Shared time over the time from the first start to the last end, 0..1: 1 for the same span.
+
+        >>> Span(1.0, 2.0).likeness(Span(1.5, 2.5))
+        0.3333333333333333
+        """
+        joint_s = max(self.end_s, other.end_s) - min(self.start_s, other.start_s)
+        return self.shared_s(other) / max(joint_s, 1e-9)
+
+
 @dataclass(frozen=True, slots=True)
 class Hit:
     """The words of one phrase, heard once.
@@ -46,6 +91,11 @@ class Hit:
     start_s: float
     end_s: float
     score: float
+
+    @property
+    def span(self) -> Span:
+        """When the words were said."""
+        return Span(self.start_s, self.end_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +125,11 @@ class Call:
     confidence: float
     engine: str
     hits: tuple[Hit, ...]
+
+    @property
+    def span(self) -> Span:
+        """From the first word's start to the last word's end."""
+        return Span(self.start_s, self.end_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from listener.errors import UserError
 from listener.events import RATE_HZ, Block, Event, Fault, Hit
 from listener.settings import Settings
 from listener.sound.bounds import WRONG, within_bounds
+from listener.sound.offset import SteadyOffset
 from listener.sound.resample import HIGHEST_HZ, LOWEST_HZ, Resampler
 from listener.speech.engines import load_engine
 from listener.speech.gate import Closed, Failed, Gate, Opened, Passed, Step
@@ -118,7 +119,7 @@ class Monitor:
         self._heard = first_sample
         self._waiting = np.zeros(0, np.float32)
         self._resampler = Resampler(self._rate_hz)
-        self._offset = _Offset()
+        self._offset = SteadyOffset()
         self._gate = Gate(self._settings.gate, round(first_sample * RATE_HZ / self._rate_hz))
 
     def _flush(self) -> list[Event]:
@@ -158,23 +159,3 @@ class Monitor:
 
     def _fault(self, what: str, detail: str) -> Fault:
         return Fault(self._channel, what, detail, self.now_s)
-
-
-class _Offset:
-    """Takes a steady offset (DC) away: what a running mean of about half a second follows.
-
-    It starts at the first samples' mean, so that an offset makes no thump; speech is left as it is.
-    """
-
-    _SHARE = 0.04  # of each 20 ms piece in the mean
-
-    def __init__(self) -> None:
-        self._mean: np.float32 | None = None
-
-    def remove(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
-        if not len(samples):
-            return samples
-        here = samples.mean()
-        before = here if self._mean is None else self._mean
-        self._mean = before + np.float32(self._SHARE) * (here - before)
-        return samples - np.linspace(before, self._mean, len(samples), dtype=np.float32)

@@ -116,7 +116,7 @@ def read_yaml(path: Path, what: str) -> Any:
     """
     try:
         if not path.is_file() and path.exists():
-            raise SettingsError(f"{path}: cannot read {what}: it is no plain file")
+            raise SettingsError(f"{path}: cannot read {what}: it is not a plain file")
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
         if len(data) > MOST_BYTES:

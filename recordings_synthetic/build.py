@@ -22,13 +22,13 @@ import soundfile
 import soxr
 import yaml
 
+from listener.events import RATE_HZ
 from listener.radio import CHANNELS, Room, active_level_dbov, band_pass, mix, noise, rms_dbov
 from listener.radio.channel import Squelch
 from models.training import voices as engines
 from recordings_synthetic.plan import HERE, Clip, Exercise, Plan, Said, Transmission, plain, read_plan
 from recordings_synthetic.sounds import SOUNDS
 
-RATE_HZ = 16000
 FRAME_S = 0.005
 TRIM_DB = 36.0
 KEYED_S = 0.25  # carrier before the first and after the last word of a transmission
@@ -136,10 +136,12 @@ def calls_in(words: list[dict], phrase: str, repeats: int = 3) -> list[dict]:
 
 
 def silence(duration_s: Said) -> np.ndarray:
+    """So many seconds of digital silence at RATE_HZ."""
     return np.zeros(round(float(duration_s) * RATE_HZ), dtype=np.float32)
 
 
 def seconds(samples: int) -> float:
+    """Samples at RATE_HZ as seconds, to 0.1 ms."""
     return round(samples / RATE_HZ, 4)
 
 
@@ -212,6 +214,7 @@ def build_exercise(plan: Plan, exercise: Exercise) -> tuple[np.ndarray, dict]:
 
 
 def shifted(word: dict, start: int) -> dict:
+    """A word's times, so many samples later."""
     return word | {key: round(word[key] + seconds(start), 4) for key in ("start_s", "end_s")}
 
 
@@ -253,6 +256,7 @@ def build(out: Path, only: str | None = None) -> None:
 
 
 def main() -> None:
+    """Build the clips and their manifest from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write into (default: this one)")
     parser.add_argument("--only", help="build only files whose name contains this; leaves the manifest alone")

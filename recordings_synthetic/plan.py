@@ -76,6 +76,8 @@ class Exercise(_Value):
 
 
 class Plan(_Value):
+    """plan.yaml, checked: what is said in each clip, how loud, through which radio and noise."""
+
     seed: int
     clips: tuple[Clip, ...]
     exercise: Exercise

@@ -65,7 +65,8 @@ class BurstSpotter:
 class BurstEngine:
     """Hears every burst as the phrase."""
 
-    name = "bursts"
+    name = model = "bursts"
+    folder = None
 
     def __init__(self, phrase: str = "suspend", score: float = 2.0) -> None:
         self.calibration = CALIBRATION

@@ -39,7 +39,7 @@ def test_nothing_that_is_there_is_written_over(tmp_path) -> None:
     write_new(path, "mine")
     with pytest.raises(UserError, match="is there already; move it away or choose another name"):
         write_new(path, "x")
-    with pytest.raises(UserError, match="is there already and is no page that this program wrote"):
+    with pytest.raises(UserError, match="is there already and is not a page that this program wrote"):
         write_page(path, f"<head>{PAGE_MARK}")
     with pytest.raises(UserError, match="cannot be written"):
         write_whole(tmp_path / "none" / "x.html", "x")
@@ -82,7 +82,7 @@ def test_a_folder_is_ours_when_it_is_new_empty_or_marked(tmp_path) -> None:
     with pytest.raises(UserError, match="holds files that are not this program's"):
         own_folder(theirs)
     own_folder(theirs, known_by=("report.html",))
-    with pytest.raises(UserError, match="is no folder"):
+    with pytest.raises(UserError, match="is not a folder"):
         own_folder(theirs / "report.html")
 
 

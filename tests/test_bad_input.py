@@ -138,7 +138,7 @@ def raw(folder: Path) -> Path:
         (cut_ogg, "broke off after"),
         (nine_channels, "has 9 channels; at most 8"),
         (too_slow, "sample rate 2000 Hz: must be 4000 to 192000 Hz"),
-        (a_pipe, "is a pipe and no file"),
+        (a_pipe, "is a pipe, not a file"),
         (name_too_long, "cannot be opened: File name too long"),
         (raw, "cannot be read as a sound file"),
     ],
@@ -186,7 +186,7 @@ def one_sample(folder: Path) -> Path:
 @pytest.mark.parametrize(
     "make, said",
     [
-        (not_finite, "values that are no numbers"),
+        (not_finite, "values that are not numbers"),
         (silence, None),
         (clipped, None),
         (far_over, "beyond 100 times full scale; taken as silence (at 0:00.0)"),

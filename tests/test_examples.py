@@ -6,13 +6,15 @@ from importlib import import_module
 import pytest
 
 SHOWN = {
-    "listener.events": 4,
+    "listener.events": 6,
     "listener.settings.base": 1,
     "listener.sound.meter": 1,
     "listener.score.match": 1,
     "listener.score.interval": 2,
     "listener.tell.json_lines": 1,
-    "listener.keep.journal": 1,
+    "listener.keep.row": 2,
+    "listener.study.people.session": 1,
+    "listener.study.people.track": 1,
 }
 """Module -> how many names in it show an example, at least."""
 

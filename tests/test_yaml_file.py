@@ -49,7 +49,7 @@ def test_it_ends_in_one_line_within_a_second(tmp_path, data, said):
 
 def test_a_pipe_is_not_waited_for(tmp_path):
     os.mkfifo(tmp_path / "pipe.yaml")
-    with pytest.raises(SettingsError, match="pipe.yaml: cannot read the settings: it is no plain file"):
+    with pytest.raises(SettingsError, match="pipe.yaml: cannot read the settings: it is not a plain file"):
         read_yaml(tmp_path / "pipe.yaml", "the settings")
 
 

@@ -93,7 +93,7 @@ class PhraseRule:
         return True
 
     def _keep(self, hit: Hit) -> None:
-        same = [old for old in self._hits if _overlap(old, hit) > SAME]
+        same = [old for old in self._hits if old.span.likeness(hit.span) > SAME]
         if any(old.score >= hit.score for old in same):
             return
         reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.max_gap_s)
@@ -132,12 +132,6 @@ class _Peak:
 
     from_s: float
     chain: Chain | None = None
-
-
-def _overlap(one: Hit, two: Hit) -> float:
-    """Shared time over joint time, 0..1."""
-    shared = min(one.end_s, two.end_s) - max(one.start_s, two.start_s)
-    return max(0.0, shared) / max(max(one.end_s, two.end_s) - min(one.start_s, two.start_s), 1e-9)
 
 
 class CallRule:

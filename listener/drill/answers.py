@@ -7,8 +7,8 @@ from typing import TypeVar
 import numpy as np
 
 from listener.drill.hear import HeardTrack
-from listener.drill.script import Drill, MadeCall, Span
-from listener.events import Alert, Call, Candidate, PartlyHeard
+from listener.drill.script import Drill, MadeCall
+from listener.events import Alert, Call, Candidate, PartlyHeard, Span
 from listener.score.match import match
 
 ABOUT_S = (1.0, 3.0)
@@ -64,7 +64,7 @@ class Answers:
                 continue
             first = min(left, key=lambda t: t.event.start_s)
             for other in left:
-                same = other.event.start_s < first.event.end_s and first.event.start_s < other.event.end_s
+                same = other.event.span.overlaps(first.event.span)
                 if same and other.track not in self.alerts[i] and isinstance(other.event, Alert):
                     self._used.add(id(other.event))
                     self.alerts[i][other.track] = other.event
@@ -86,7 +86,7 @@ class Answers:
             t
             for t in self._tracks
             if call.recording in (None, t.sound.track.name)
-            and (start is None or t.sound.holds((start, start if end is None else end)))
+            and (start is None or t.sound.holds(Span(start, start if end is None else end)))
         ]
 
     def _may(self, call: MadeCall, track: str, event: Call) -> bool:
@@ -97,7 +97,7 @@ class Answers:
         events = [e for e in track.events if isinstance(e, kind) and heard_at_all(e) and id(e) not in self._used]
         may = np.array([[self._may(c, track.sound.track.name, e) for e in events] for _, c in calls], bool)
         spans = [reach_s(call) for _, call in calls]
-        pairs = match(spans, [(e.start_s, e.end_s) for e in events], self._drill.tolerance_s, may)
+        pairs = match(spans, [e.span for e in events], self._drill.tolerance_s, may)
         self._used |= {id(events[j]) for _, j in pairs}
         return [(calls[i][0], events[j]) for i, j in pairs]
 
@@ -106,7 +106,7 @@ def reach_s(call: MadeCall) -> Span:
     """Where an alert for a call with a known time may lie."""
     start, end = call.at_s
     assert start is not None
-    return (start, end) if end is not None else (start - ABOUT_S[0], start + ABOUT_S[1])
+    return Span(start, end) if end is not None else Span(start - ABOUT_S[0], start + ABOUT_S[1])
 
 
 def heard_at_all(event: Call) -> bool:

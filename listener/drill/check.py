@@ -4,8 +4,9 @@ import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
-from listener.drill.script import Action, Drill, DrillError, MadeCall, Span, Track, Traffic
+from listener.drill.script import Action, Drill, DrillError, MadeCall, Track, Traffic
 from listener.errors import UserError
+from listener.events import Span
 from listener.sound.files import open_recording
 
 ACTION_AFTER_S = 60.0
@@ -23,12 +24,17 @@ class Sound:
     start_s: float
     end_s: float
 
+    @property
+    def span(self) -> Span:
+        """The drill time that it covers."""
+        return Span(self.start_s, self.end_s)
+
     def holds(self, span: Span) -> bool:
-        """Whether a span of drill time, (start_s, end_s), lies inside this recording;
+        """Whether a span of drill time lies inside this recording;
 
         a millisecond of rounding is allowed.
         """
-        return self.start_s - 0.001 <= span[0] and span[1] <= self.end_s + 0.001
+        return self.start_s - 0.001 <= span.start_s and span.end_s <= self.end_s + 0.001
 
 
 def check_drill(drill: Drill, path: Path) -> list[Sound]:
@@ -83,7 +89,7 @@ def _offsets(sounds: list[Sound]) -> list[str]:
                 f"recording {sound.track.name!r}: offset_s {sound.start_s:g} lies beyond its end: "
                 f"all {sound.end_s - sound.start_s:.1f} s would be before the drill begins"
             )
-        elif sound is not sounds[0] and not any(sound.start_s < s.end_s and s.start_s < sound.end_s for s in others):
+        elif sound is not sounds[0] and not any(sound.span.overlaps(s.span) for s in others):
             problems.append(
                 f"recording {sound.track.name!r}: offset_s {sound.start_s:g} puts it at {sound.start_s:.1f} to "
                 f"{sound.end_s:.1f} s, where no other recording is ({_extent(others)}); correct the offset"
@@ -99,7 +105,7 @@ def call_problems(where: str, call: MadeCall, repeats: int, sounds: list[Sound])
     reach = _reach(where, call.recording, sounds, problems)
     start, end = call.at_s
     if start is not None and reach:
-        span = (start, start if end is None else end)
+        span = Span(start, start if end is None else end)
         if not any(s.holds(span) for s in reach):
             problems.append(f"{where}: {_times(span)} lies outside the recording ({_extent(reach)}); correct the time")
     return problems
@@ -109,7 +115,7 @@ def overlap(one: MadeCall, two: MadeCall) -> bool:
     """Whether two calls claim the same time on what may be the same recording."""
     a, b = one.span_s, two.span_s
     apart = one.recording and two.recording and one.recording != two.recording
-    return not apart and a is not None and b is not None and a[0] < b[1] and b[0] < a[1]
+    return not apart and a is not None and b is not None and a.overlaps(b)
 
 
 def _calls(drill: Drill, sounds: list[Sound]) -> list[str]:
@@ -151,8 +157,8 @@ def traffic_problems(where: str, talk: Traffic, sounds: list[Sound]) -> list[str
     reach = _reach(where, talk.recording, sounds, problems)
     if talk.at_s[1] <= talk.at_s[0]:
         problems.append(f"{where}: at_s ends before it starts")
-    elif reach and not any(s.holds(talk.at_s) for s in reach):
-        problems.append(f"{where}: {_times(talk.at_s)} lies outside the recording ({_extent(reach)})")
+    elif reach and not any(s.holds(Span(*talk.at_s)) for s in reach):
+        problems.append(f"{where}: {_times(Span(*talk.at_s))} lies outside the recording ({_extent(reach)})")
     return problems
 
 

@@ -16,13 +16,14 @@ if TYPE_CHECKING:
 
     from listener.drill.check import Sound
     from listener.drill.hear import HeardTrack
+    from listener.drill.play import PlayOptions
     from listener.drill.score import DrillScore
     from listener.score.labels import Label
     from listener.settings import Settings
 
 
 class _ScoreByDefault(TyperGroup):
-    """Takes the first word for a file when it is no command."""
+    """Takes the first word for a file when it is not a command."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         if args and args[0] not in self.commands and args[0] not in ("--help", "-h"):
@@ -67,7 +68,9 @@ def score(
     if paced:
         if len(drills) > 1:
             raise UsageError("--paced plays one drill; name one")
-        drills = [_played(drills[0], 1.0, "trainee", None, 15.0, True, as_json, True, config, engine)[0]]
+        from listener.drill.play import PlayOptions
+
+        drills = [_played(drills[0], PlayOptions(plain=as_json), None, config, engine)[0]]
     status = _check_config(config)
     for path in drills:
         try:
@@ -102,7 +105,9 @@ def play(
     engine: Engine = None,
 ) -> None:
     """Play a drill as if it were live; what is acknowledged is added to a copy of it as human actions."""
-    played, count = _played(path, speed, who, out, wait, sound, plain, page, config, engine)
+    from listener.drill.play import PlayOptions
+
+    played, count = _played(path, PlayOptions(speed, who, wait, sound, plain, page), out, config, engine)
     print(f"{played}: {count} actions added; score it with: listener drill {played}")
 
 
@@ -198,7 +203,7 @@ def record(
     found = record_of(results, crew, who)
     print_record(found)
     if status:
-        print(f"{len(files)} files named; those told on stderr are not in this record", file=sys.stderr)
+        print(f"{len(files)} files named; those reported on stderr are not in this record", file=sys.stderr)
     if out:
         title = f"Record of {who or crew or 'all drills'}"
         write_page(out, record_html(found, title))
@@ -218,7 +223,7 @@ def make(
     noise: Annotated[str, typer.Option(help="turbine, wind_deck, static, rotor, ... or none.")] = "turbine",
     snr: Annotated[tuple[float, float], typer.Option(help="Lowest and highest SNR in dB.")] = (5.0, 15.0),
     radio: Annotated[str, typer.Option(help="The radio: band, aircraft_am, handheld_fm, weak_signal, ...")] = "band",
-    distractors: Annotated[int, typer.Option(help="How often something is said that is no call.")] = 4,
+    distractors: Annotated[int, typer.Option(help="How often something is said that is not a call.")] = 4,
     cut: Annotated[int, typer.Option(help="How many calls lose their start to late keying.")] = 0,
     overlaps: Annotated[int, typer.Option(help="How many calls are talked over.")] = 0,
     traffic: Annotated[bool, typer.Option("--traffic/--no-traffic", help="Ordinary talk in between.")] = True,
@@ -241,16 +246,7 @@ def make(
 
 
 def _played(
-    path: Path,
-    speed: float,
-    who: str,
-    out: Path | None,
-    wait: float,
-    sound: bool,
-    plain: bool,
-    page: bool,
-    config: Path | None,
-    engine: str | None,
+    path: Path, options: "PlayOptions", out: Path | None, config: Path | None, engine: str | None
 ) -> tuple[Path, int]:
     """Play a drill live; gives the copy with what was done, and how much that was."""
     import threading
@@ -274,13 +270,13 @@ def _played(
     own_folder(folder, known_by=("journal.db",))
     stage = prepare(sounds, folder)
     settings = drill_settings(found, path.parent, config, engine)
-    settings = settings if sound else settings.without_tone()
+    settings = settings if options.tone else settings.without_tone()
 
     def show(station: Station, ended: threading.Event) -> Callable[[], None]:
-        server = PageServer(station, page)
+        server = PageServer(station, options.page)
         if server.address:
             print(f"page: {server.address}", file=sys.stderr)
-        view = ConsoleView(station, plain, ended.set)
+        view = ConsoleView(station, options.plain, ended.set)
 
         def close() -> None:
             server.close()
@@ -288,9 +284,9 @@ def _played(
 
         return close
 
-    rows = play_stage(settings, stage, folder, speed, wait, show)
-    actions = actions_of(rows, stage, who)
-    write_new(out, drill_text(played_drill(found, actions, speed)))
+    rows = play_stage(settings, stage, folder, options, show)
+    actions = actions_of(rows, stage, options.who)
+    write_new(out, drill_text(played_drill(found, actions, options.speed)))
     return out, len(actions)
 
 
@@ -335,7 +331,7 @@ def _read_labels(path: Path) -> "list[Label]":
     _tell_some(str(path), [f"line {bad.number}: {bad.why}; skipped" for bad in read.bad])
     if read.bad:
         if not read.labels:
-            raise UserError(f"{path}: holds no label that can be read; is it a {format_of(path).name} file?")
+            raise UserError(f"{path}: holds no label that can be read as {format_of(path).name}; check what the file is")
         print(f"{path}: {len(read.labels)} labels read", file=sys.stderr)
     return list(read.labels)
 

@@ -83,16 +83,20 @@ def calls_and_actions(
                             recording=label.track or None,
                         )
                     )
+    stray = [w for w in words if not any(_is_within(w, call) for call, _ in calls)]
+    if stray:
+        told(f"word at {stray[0].start_s:.2f} s{f' and {len(stray) - 1} more' if stray[1:] else ''}: in no call; left out: "
+             "mark the call around its words")  # fmt: skip
     made = [_call(label, caller, words, told) for label, caller in calls]
     return made, actions, traffic
 
 
+def _is_within(word: Label, call: Label) -> bool:
+    return word.track == call.track and call.start_s <= word.start_s and word.end_s <= call.end_s
+
+
 def _call(label: Label, caller: str, words: list[Label], told: Callable[[str], object]) -> MadeCall:
-    own = sorted(
-        (w.start_s, w.end_s)
-        for w in words
-        if w.track == label.track and label.start_s <= w.start_s and w.end_s <= label.end_s
-    )
+    own = sorted((w.start_s, w.end_s) for w in words if _is_within(w, label))
     apart = all(start < end for start, end in own) and all(a[1] <= b[0] for a, b in pairwise(own))
     if not apart:
         told(f"call at {label.start_s:.2f} s: its words overlap or last no time; kept without them")

@@ -40,7 +40,7 @@ def _tracks_of(files: list[Path], folder: Path) -> list[Track]:
         try:
             plain_line(str(path))
         except ValueError:
-            raise UserError(f"{file}: a drill cannot name this file, whose name is no plain text; rename it") from None
+            raise UserError(f"{file}: a drill cannot name this file, whose name is not plain text; rename it") from None
         stem = file.stem.replace("[", "(").replace("]", ")")
         for channel in range(channels):
             name = stem if channels == 1 else f"{stem} {channel}"

@@ -41,6 +41,23 @@ class Stage:
     length_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class PlayOptions:
+    """How a drill is played.
+
+    speed: 1 is real time. who: sits at the console, where nobody gives a name. wait_s: how long after the end of the sound
+    open alerts may still be acknowledged. tone: whether an alert sounds. plain: lines in place of a screen, also on a
+    terminal. page: whether the watch page is served.
+    """
+
+    speed: float = 1.0
+    who: str = "trainee"
+    wait_s: float = 15.0
+    tone: bool = True
+    plain: bool = False
+    page: bool = True
+
+
 def prepare(sounds: list[Sound], folder: Path, lead_s: float = 10.0) -> Stage:
     """Bring the tracks to one start, lead_s of a quiet line before them: time to load, and to sit down.
 
@@ -86,20 +103,18 @@ def play(
     settings: Settings,
     stage: Stage,
     folder: Path,
-    speed: float,
-    wait_s: float,
+    options: PlayOptions,
     show: Callable[[Station, threading.Event], Callable[[], None]],
     load: LoadEngine = load_engine,
 ) -> list[Row]:
     """Play the stage into a station of its own and give the journal's rows of this time.
 
     show(station, ended) opens the display and gives what closes it; setting `ended` ends the play.
-    wait_s: how long after the end of the sound open alerts may still be acknowledged.
     """
-    station = Station(station_settings(settings, stage), folder, None, load, speed=speed, rounds=1)
+    station = Station(station_settings(settings, stage), folder, None, load, speed=options.speed, rounds=1)
     first_id = station.cursor
     ended = threading.Event()
-    over = _Over(station, stage, wait_s)
+    over = _Over(station, stage, options.wait_s)
     close = show(station, ended)
 
     def each_tick(now_s: float) -> None:

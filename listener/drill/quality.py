@@ -59,7 +59,7 @@ class FrameLevels:
         self._clipped: list[NDArray[np.float32]] = []
 
     def feed(self, samples: NDArray[np.float32]) -> None:
-        """The next samples: float32, shape (n,), full scale 1. What is no sound counts as silence."""
+        """The next samples: float32, shape (n,), full scale 1. What is not sound counts as silence."""
         samples = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(samples) // self._frame * self._frame
         now, self._rest = samples[:whole], samples[whole:]

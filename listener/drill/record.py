@@ -6,20 +6,8 @@ from statistics import median
 
 from listener.drill.result import ActionResult, CallResult, Result
 from listener.errors import UserError
-from listener.score.interval import median_interval, per_hour_interval, share_interval
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """k out of n, with its 95 % Wilson interval."""
-
-    k: int
-    n: int
-
-    @property
-    def interval(self) -> tuple[float, float]:
-        """95 % interval of k in n (Wilson)."""
-        return share_interval(self.k, self.n)
+from listener.score.interval import median_interval
+from listener.score.metrics import Rate, Share
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +65,9 @@ class Record:
     people: tuple[PersonLine, ...]
 
     @property
-    def false_per_hour(self) -> tuple[float, tuple[float, float]]:
+    def false_per_hour(self) -> Rate:
         """False alerts an hour, with the exact 95 % Poisson interval."""
-        hours = self.total.heard_s / 3600
-        rate = self.total.false_alerts / hours if hours else 0.0
-        return rate, per_hour_interval(self.total.false_alerts, hours)
+        return Rate(self.total.false_alerts, self.total.heard_s / 3600)
 
 
 def record_of(results: Sequence[Result], crew: str | None = None, who: str | None = None) -> Record:

@@ -2,7 +2,8 @@
 
 from rich.table import Table
 
-from listener.drill.record import Delays, DrillLine, PersonLine, Record, Share
+from listener.drill.record import Delays, DrillLine, PersonLine, Record
+from listener.score.metrics import Share
 from listener.tell.cautions import DRILL
 from listener.tell.console import results_console
 from listener.tell.html import page
@@ -19,16 +20,18 @@ def delays_text(delays: Delays) -> str:
     if delays.median_s is None or delays.worst_s is None:
         return "–"
     interval = delays.interval_s
-    between = f" ({interval[0]:.1f} to {interval[1]:.1f})" if interval else " (too few for an interval)"
-    return f"{delays.median_s:.1f} s{between}, worst {delays.worst_s:.1f} s".replace("-", "−")
+    between = f" ({interval[0]:z.1f} to {interval[1]:z.1f})" if interval else " (too few for an interval)"
+    return f"{delays.median_s:z.1f} s{between}, worst {delays.worst_s:z.1f} s".replace("-", "−")
 
 
 def rate_text(record: Record) -> str:
     """'2 false alerts in 1.5 h: 1.3 per hour (0.2 to 4.8)'."""
-    rate, (low, high) = record.false_per_hour
+    rate = record.false_per_hour
+    low, high = rate.interval
+    an_hour = rate.value if rate.hours else 0.0
     count = record.total.false_alerts
     noun = "false alert" if count == 1 else "false alerts"
-    return f"{count} {noun} in {record.total.heard_s / 3600:.2f} h: {rate:.1f} per hour ({low:.1f} to {high:.1f})"
+    return f"{count} {noun} in {record.total.heard_s / 3600:.2f} h: {an_hour:.1f} per hour ({low:.1f} to {high:.1f})"
 
 
 DRILL_HEADS = ("drill", "date", "crew", "calls found", "false alerts", "alert: median delay")

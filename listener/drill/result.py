@@ -175,7 +175,7 @@ def read_results(path: Path) -> list[Result]:
         try:
             results.append(Result.model_validate_json(line))
         except ValidationError:
-            raise UserError(f"{path}: line {number} is no result of 'listener drill --json'; write it again") from None
+            raise UserError(f"{path}: line {number} is not a result of 'listener drill --json'; write it again") from None
     if not results:
         raise UserError(f"{path}: holds no results; write them with 'listener drill --json DRILL.yaml'")
     return results

@@ -10,8 +10,8 @@ from typing import Literal
 from listener.drill.answers import Answers, TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.quality import LOWEST_SNR_DB, CallSound, Stretch, call_sound, unheard
-from listener.drill.script import Action, Drill, MadeCall, Span
-from listener.events import Alert, Call, PartlyHeard
+from listener.drill.script import Action, Drill, MadeCall, Times
+from listener.events import Alert, Call, PartlyHeard, Span
 
 ACTION_REACH_S = 60.0
 """An action that names no call answers the latest call before it, if that began no longer ago."""
@@ -44,7 +44,7 @@ class CallScore:
     status: Status
     counted: bool
     span_s: Span | None
-    words_s: tuple[Span, ...]
+    words_s: tuple[Times, ...]
     complete_s: float | None
     timed_by: Literal["trainer", "machine", "nobody"]
     alert: Alert | None
@@ -194,7 +194,7 @@ def _call_score(
         words = call.words_s or ((call.span_s,) if call.span_s else ())
         span_s = call.span_s
     elif best:
-        words, span_s = tuple((h.start_s, h.end_s) for h in best.hits), (best.start_s, best.end_s)
+        words, span_s = tuple(h.span for h in best.hits), best.span
     else:
         words, span_s = (), None
     heard = next((t for t in tracks if t.sound.track.name == track), None)
@@ -227,7 +227,7 @@ def _call_score(
     )
 
 
-def _sound_of(words: tuple[Span, ...], heard: HeardTrack) -> CallSound | None:
+def _sound_of(words: tuple[Times, ...], heard: HeardTrack) -> CallSound | None:
     samples, first_s = excerpt(heard.sound, words[0][0] - 0.5, words[-1][1] + 0.5)
     return call_sound(samples, first_s, heard.sound.rate_hz, words)
 
@@ -249,12 +249,12 @@ def _hard(
         return
     for talk in drill.traffic:
         here = talk.recording in (None, heard.sound.track.name)
-        if here and talk.at_s[0] < span[1] and span[0] < talk.at_s[1]:
+        if here and span.overlaps(Span(*talk.at_s)):
             yield f"overlap: {talk.who or 'somebody'} speaks over it"
-    if span[0] < heard.sound.start_s + 0.05:
+    if span.start_s < heard.sound.start_s + 0.05:
         yield "start cut off: the recording begins in it"
     for stretch in stretches:
-        if stretch.start_s < span[1] and span[0] < stretch.end_s:
+        if span.overlaps(Span(stretch.start_s, stretch.end_s)):
             yield f"channel: {stretch.why} at the time"
 
 

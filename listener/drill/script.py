@@ -14,6 +14,7 @@ import yaml
 from pydantic import BaseModel, BeforeValidator, Field, ValidationError, model_validator
 
 from listener.errors import SettingsError, UserError
+from listener.events import Span
 from listener.settings import PhraseSettings, Settings, read_settings, settings_from
 from listener.settings.base import Words
 from listener.yaml_file import Checked, FilePath, Line, parse_yaml, read_yaml
@@ -42,7 +43,7 @@ def _seconds(value: Any) -> Any:
 
 
 Time = Annotated[float, BeforeValidator(_seconds), Field(allow_inf_nan=False)]
-Span = tuple[Time, Time]
+Times = tuple[Time, Time]
 
 
 class Track(Checked):
@@ -70,7 +71,7 @@ class MadeCall(Checked):
 
     at_s: Annotated[tuple[Time | None, Time | None], BeforeValidator(_call_time)]
     """[start of the first word, end of the last]; or about when it began; or "find it"."""
-    words_s: tuple[Span, ...] = ()
+    words_s: tuple[Times, ...] = ()
     """[start, end] of each word, if they were marked. Delays are taken from the end of the third."""
     recording: str | None = None
     """The one recording that can hold it; without it, any."""
@@ -112,7 +113,7 @@ class MadeCall(Checked):
     def span_s(self) -> Span | None:
         """Start and end, when both are known."""
         start, end = self.at_s
-        return None if start is None or end is None else (start, end)
+        return None if start is None or end is None else Span(start, end)
 
 
 class Action(Checked):
@@ -130,7 +131,7 @@ class Action(Checked):
 class Traffic(Checked):
     """Other speech that was marked: who talks over a call makes it hard."""
 
-    at_s: Span
+    at_s: Times
     who: str = ""
     text: str = ""
     recording: str | None = None

@@ -58,7 +58,7 @@ def read_voices(folder: Path, phrase: str) -> Voices:
             f"{manifest}: cannot be read; name the project's recordings_synthetic folder with --voices"
         ) from None
     except (yaml.YAMLError, KeyError, TypeError) as error:
-        raise UserError(f"{manifest}: is no manifest of recordings ({type(error).__name__}); build it again") from None
+        raise UserError(f"{manifest}: is not a manifest of recordings ({type(error).__name__}); build it again") from None
     calls = tuple(p for p in pieces if p.kind == "call")
     if not calls:
         known = sorted({clip["phrase"] for clip in clips if clip["kind"] == "call" and clip.get("noise") is None})

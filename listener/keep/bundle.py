@@ -18,7 +18,7 @@ from listener import __version__
 from listener.atomic_write import check_new, write_whole
 from listener.errors import UserError
 from listener.keep.anchor import Head
-from listener.keep.records import Query, Records, as_csv, when
+from listener.keep.records import Query, Records, as_csv, as_json_lines, when
 from listener.keep.row import Row, body_text, chain_hash
 
 BEFORE = timedelta(minutes=10)
@@ -50,7 +50,7 @@ def make_bundle(records: Records, call_id: int, out: Path) -> int:
     """Write the folder `out`; gives the number of rows. Raises UserError when the call is not there or `out` is."""
     call = records.row(call_id)
     if call is None or call.kind not in ("alert", "partly_heard"):
-        raise UserError(f"{records.path}: row {call_id} is no call; 'listener journal --kind alert' lists them")
+        raise UserError(f"{records.path}: row {call_id} is not a call; 'listener journal --kind alert' lists them")
     check_new(out)
     rows = _rows_around(records, call)
     part = out.with_name(f".{out.name}.part")
@@ -85,7 +85,7 @@ def _rows_around(records: Records, call: Row) -> list[Row]:
 
 
 def _fill(folder: Path, records: Records, call: Row, rows: list[Row]) -> None:
-    write_whole(folder / "rows.jsonl", "".join(json.dumps(row.as_dict(), ensure_ascii=False) + "\n" for row in rows))
+    write_whole(folder / "rows.jsonl", "".join(f"{line}\n" for line in as_json_lines(rows)))
     write_whole(folder / "rows.csv", "\n".join(as_csv(rows)) + "\n")
     head = records.head()  # a station may be writing on: what follows is left out
     assert head, "there is a call"
@@ -96,8 +96,9 @@ def _fill(folder: Path, records: Records, call: Row, rows: list[Row]) -> None:
             (folder / "evidence").mkdir(exist_ok=True)
             shutil.copyfile(clip, folder / "evidence" / clip.name)
     settings = _last_before(records, call.id, "settings")
-    write_whole(folder / "settings.json", json.dumps(settings.body if settings else None, indent=1, ensure_ascii=False) + "\n")
-    write_whole(folder / "versions.json", json.dumps(_versions(records, call, head), indent=1) + "\n")
+    body = settings.body if settings else None
+    write_whole(folder / "settings.json", json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+    write_whole(folder / "versions.json", json.dumps(_versions(records, call, head), indent=1, allow_nan=False) + "\n")
     write_whole(folder / "problems.txt", "".join(f"{line}\n" for line in (*records.check(), *records.cannot_show())))
     about = {"id": call.id, "utc": call.utc, "channel": call.channel, "version": __version__}
     write_whole(folder / "README.txt", _README.format(**about))

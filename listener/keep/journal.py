@@ -184,7 +184,7 @@ class Journal:
             self._on_trouble(trouble)
 
     def _give_up_one(self) -> None:
-        """Memory is bounded: the oldest row that is no alert goes."""
+        """Memory is bounded: the oldest row that is not an alert goes."""
         at = next((i for i, (row, _) in enumerate(self._waiting) if row.kind != "alert"), 0)
         _, kept = self._waiting[at]
         del self._waiting[at]

@@ -89,7 +89,7 @@ class Recorder:
         file = str(self.path.relative_to(self._folder))
         piece = Piece(self._channel, file, self._at, sample, round(unix_s, 6), self._rate_hz)
         with open(self._folder / INDEX, "a", encoding="utf-8") as index:
-            index.write(json.dumps(asdict(piece)) + "\n")
+            index.write(json.dumps(asdict(piece), allow_nan=False) + "\n")
             index.flush()
             os.fsync(index.fileno())
 

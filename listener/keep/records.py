@@ -192,12 +192,12 @@ def _conditions(query: Query) -> tuple[str, list[object]]:
 def when(text: str, end: bool = False) -> str:
     """A time that a person gave, as UTC text of the journal: a day, or a day and time, Z or local offset.
 
-    end: a bare day means its end. Raises UserError for what is no time.
+    end: a bare day means its end. Raises UserError for what is not a time.
     """
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"{text!r} is no time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
+        raise UsageError(f"{text!r} is not a time; write it as 2031-05-01 or 2031-05-01T12:00:00 (UTC)") from None
     if end and len(text) == 10:
         moment += timedelta(days=1)
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
@@ -207,7 +207,7 @@ def when(text: str, end: bool = False) -> str:
 def as_json_lines(rows: Iterable[Row]) -> Iterator[str]:
     """One JSON object a row."""
     for row in rows:
-        yield json.dumps(row.as_dict(), ensure_ascii=False)
+        yield json.dumps(row.as_dict(), ensure_ascii=False, allow_nan=False)
 
 
 def as_csv(rows: Iterable[Row]) -> Iterator[str]:
@@ -215,7 +215,7 @@ def as_csv(rows: Iterable[Row]) -> Iterator[str]:
     names = ["id", "utc", "monotonic_s", "kind", "channel", "sample", "about", "body"]
     yield ",".join(names)
     for row in rows:
-        cells = {**row.as_dict(), "body": json.dumps(row.body, ensure_ascii=False)}
+        cells = {**row.as_dict(), "body": json.dumps(row.body, ensure_ascii=False, allow_nan=False)}
         line = io.StringIO()
         csv.writer(line, lineterminator="").writerow(_harmless(cells[name]) for name in names)
         yield line.getvalue()
@@ -238,6 +238,11 @@ def words(row: Row) -> str:
             return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
         case "gap":
             return f"{b['seconds']:.2f} s of sound {b.get('why', 'missing')}"
+        case "transmission":
+            what = "transmission (squelch)" if b["by"] == "squelch" else f"push-to-talk {b['detail']}".rstrip()
+            return f"the radio says: {what} {'begins' if b['begins'] else 'ends'}"
+        case "connected":
+            return f"the sound comes from {b['title']}{f' ({name})' if (name := b['name']) not in b['title'] else ''}"
         case "proof":
             return f"proof test {'passed' if b['passed'] else 'FAILED'}: {b['detail']}"
         case "fault":

@@ -2,13 +2,15 @@
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
-    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over",
+    "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over", "connected",
+    "transmission",
 )  # fmt: skip
 
 SCHEMA = """
@@ -63,8 +65,33 @@ def utc_text(unix_s: float) -> str:
 
 
 def body_text(body: dict[str, Any]) -> str:
-    """A body as it is stored and hashed: JSON with sorted keys and no spaces, so that equal bodies are equal texts."""
-    return json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+    """A body as it is stored and hashed: JSON with sorted keys and no spaces, so that equal bodies are equal texts.
+
+    A number that is none is stored as null: JSON has no word for it, and one such value must not stop the journal.
+
+    >>> body_text({"delay_s": float("nan"), "confidence": 0.5})
+    '{"confidence":0.5,"delay_s":null}'
+    """
+    try:
+        return _text(body)
+    except ValueError:
+        return _text(_finite(body))
+
+
+def _text(body: Any) -> str:
+    return json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True, allow_nan=False)
+
+
+def _finite(value: Any) -> Any:
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case dict():
+            return {key: _finite(of) for key, of in value.items()}
+        case list() | tuple():
+            return [_finite(one) for one in value]
+        case _:
+            return value
 
 
 def chain_hash(before: str, row: Row, body: str) -> str:

@@ -75,14 +75,16 @@ def is_capture(path: Path) -> bool:
 
 
 def streams(path: Path) -> tuple[list[CapturedStream], str]:
-    """The RTP streams in a capture, in the order in which they begin, and a line if it broke off ("" if not)."""
+    """The RTP streams in a capture, in the order in which they begin, and a line about what could not be read ("" if not)."""
     found: dict[tuple[object, ...], CapturedStream] = {}
     named: dict[tuple[str, int], dict[int, str]] = {}
     reports: list[rtp.SenderReport] = []
-    broken = ""
+    broken, partly = "", 0
     try:
         for unix_s, source, to, data in _datagrams(path):
-            if b"m=audio" in data[:4_000]:
+            if data is None:
+                partly += 1
+            elif b"m=audio" in data[:4_000]:
                 _note_description(data, named)
             elif report := rtp.sender_report(data):
                 reports.append(report)
@@ -90,6 +92,8 @@ def streams(path: Path) -> tuple[list[CapturedStream], str]:
                 _note_packet(found, unix_s, source, to, data)
     except (ValueError, struct.error, EOFError) as error:
         broken = f"{path}: broke off: {error or type(error).__name__}; up to there it was read"
+    if partly and not broken:
+        broken = f"{path}: {partly} packets are there only in part, and were left out; capture whole ones (tcpdump -s 0)"
     kept = [s for s in found.values() if len(s.packets) >= _LEAST_PACKETS]
     for stream in kept:
         stream.number = Counter(data[1] & 0x7F for _, data in stream.packets).most_common(1)[0][0]
@@ -159,8 +163,8 @@ def _note_description(data: bytes, named: dict[tuple[str, int], dict[int, str]])
         named.setdefault(("", media.port), {}).update(said)
 
 
-def _datagrams(path: Path) -> Iterator[tuple[float, tuple[str, int], tuple[str, int], bytes]]:
-    """(time, from, to, data) of each UDP datagram."""
+def _datagrams(path: Path) -> Iterator[tuple[float, tuple[str, int], tuple[str, int], bytes | None]]:
+    """(time, from, to, data) of each UDP datagram; data is None where it was not captured whole."""
     try:
         import dpkt
     except ImportError:
@@ -175,7 +179,7 @@ def _datagrams(path: Path) -> Iterator[tuple[float, tuple[str, int], tuple[str, 
                 if not isinstance(udp, dpkt.udp.UDP):
                     continue
                 addresses = [dpkt.utils.inet_to_str(one) for one in (packet.src, packet.dst)]
-                payload = bytes(udp.data)
+                payload = bytes(udp.data) if len(udp.data) >= udp.ulen - 8 else None
             except (dpkt.UnpackError, AttributeError, ValueError, IndexError, struct.error):
                 continue
             yield float(unix_s), (addresses[0], udp.sport), (addresses[1], udp.dport), payload

@@ -29,7 +29,7 @@ _DYNAMIC = 96
 def where(text: str, yes: bool) -> tuple[str, int]:
     """HOST:PORT of the command line. Raises UsageError for what is none, and beyond this computer without `yes`."""
     host, _, port = text.rpartition(":")
-    host = host.strip("[]") or "127.0.0.1"
+    host = host.strip("[]")
     try:
         address = ip_address("127.0.0.1" if host == "localhost" else host)
         number = int(port)

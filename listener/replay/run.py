@@ -16,16 +16,20 @@ _PACED_BLOCK_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """What one file gave so far: the new events, how far it was read, how long it is."""
+class Progress:
+    """What one file gave so far: the new events, how far it was read, how long it is.
+
+    began_unix_s: the wall-clock time of second 0, where the file tells it (packet captures do).
+    """
 
     events: list[Event]
     read_s: float
     length_s: float
     channels: int
+    began_unix_s: float | None = None
 
 
-def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) -> Iterator[Heard]:
+def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) -> Iterator[Progress]:
     """Play one file into a Monitor per channel; gives what was heard as it goes.
 
     paced: at the speed of the clock, as if it were live. Raises UserError for a file that cannot be
@@ -51,7 +55,7 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
                         for event in monitor.feed(Block(samples, read, recording.rate_hz))
                     ]
                 read += len(block)
-                yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
+                yield Progress(_by_time(events), read / recording.rate_hz, length_s, channels)
                 if paced:
                     time.sleep(max(0.0, read / recording.rate_hz - (time.monotonic() - began_s)))
         except UserError as error:
@@ -59,7 +63,7 @@ def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) 
         if not isinstance(broken, EngineFailed):
             with engine_failures_told(path, monitors):
                 events = [event for monitor in monitors for event in monitor.finish()]
-            yield Heard(_by_time(events), read / recording.rate_hz, length_s, channels)
+            yield Progress(_by_time(events), read / recording.rate_hz, length_s, channels)
         if broken:
             raise broken
 

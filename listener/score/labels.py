@@ -23,7 +23,7 @@ class Label:
     """start_s <= end_s (equal: a point in time), rounded to 1 us; text and track on one line each.
 
     Blanks at the ends and doubled ones, line breaks and control characters become single blanks; a
-    track's name has no brackets. Raises ValueError for times that are no times.
+    track's name has no brackets. Raises ValueError for times that are not times.
     """
 
     start_s: float
@@ -285,7 +285,7 @@ def read_labels(path: Path) -> LabelsRead:
     kind = format_of(path)
     try:
         if path.exists() and not path.is_file():
-            raise UserError(f"{path}: cannot read the labels: it is no plain file")
+            raise UserError(f"{path}: cannot read the labels: it is not a plain file")
         with path.open("rb") as file:
             data = file.read(_MOST_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
@@ -297,7 +297,7 @@ def read_labels(path: Path) -> LabelsRead:
     coding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
     text = data.decode(coding, errors="replace")
     if "\0" in text:
-        raise UserError(f"{path}: cannot read the labels: it is no text in UTF-8 or UTF-16; save it as UTF-8")
+        raise UserError(f"{path}: cannot read the labels: it is not text in UTF-8 or UTF-16; save it as UTF-8")
     return parse_labels(text, kind)
 
 

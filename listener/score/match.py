@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-Span = tuple[float, float]
+Times = tuple[float, float]
 TOLERANCE_S = 0.5
 """An alert's middle may lie this far outside the call (NIST spoken term detection evaluation, 2006)."""
 
 
-def distances_s(calls: Sequence[Span], alerts: Sequence[Span]) -> NDArray[np.float64]:
+def distances_s(calls: Sequence[Times], alerts: Sequence[Times]) -> NDArray[np.float64]:
     """How far each alert's middle lies outside each call (0 inside), in seconds: shape (calls, alerts)."""
     starts, ends = np.array(calls, float).reshape(-1, 2).T
     middles = np.array(alerts, float).reshape(-1, 2).mean(axis=1)
@@ -26,8 +26,8 @@ def distances_s(calls: Sequence[Span], alerts: Sequence[Span]) -> NDArray[np.flo
 
 
 def match(
-    calls: Sequence[Span],
-    alerts: Sequence[Span],
+    calls: Sequence[Times],
+    alerts: Sequence[Times],
     tolerance_s: float,
     may: NDArray[np.bool_] | None = None,
 ) -> list[tuple[int, int]]:

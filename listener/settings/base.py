@@ -175,9 +175,11 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
 
 def _from_folder(settings: Settings, folder: Path) -> Settings:
     settings = settings.model_copy(update={"watch": settings.watch.from_folder(folder)})
-    for name in ("ear", "vosk"):
-        engine = getattr(settings, name)
-        if engine.model_path is not None and not engine.model_path.is_absolute():
-            path = folder / engine.model_path.expanduser()
-            settings = settings.model_copy(update={name: engine.model_copy(update={"model_path": path})})
-    return settings
+    ear, vosk = (_model_from_folder(engine, folder) for engine in (settings.ear, settings.vosk))
+    return settings.model_copy(update={"ear": ear, "vosk": vosk})
+
+
+def _model_from_folder(engine: EarSettings | VoskSettings, folder: Path) -> EarSettings | VoskSettings:
+    if engine.model_path is None or engine.model_path.is_absolute():
+        return engine
+    return engine.model_copy(update={"model_path": folder / engine.model_path.expanduser()})

@@ -144,13 +144,13 @@ class SupervisionSettings(Checked):
     no_frames_s: float = Field(1.0, ge=0.3)
     """No sound at all from the device for this long is blind; three times as long, and it is opened anew."""
     heartbeat_s: float = Field(1.0, ge=0.3)
-    """A recogniser silent for this long is blind; three times as long, and it is killed and started anew."""
+    """A recogniser silent for this long is blind; three times as long at a standstill, and it is killed and started anew."""
     backlog_s: float = Field(10.0, ge=2.0, le=30.0)
     """The most sound a recogniser that fell behind is given to catch up on; what is older is a gap."""
     memory_mb: int = Field(1_500, ge=100)
     """A recogniser that takes more than this leaks, and is started anew."""
     clock_jump_s: float = Field(0.5, gt=0)
-    """A step of the computer's clock larger than this is told."""
+    """A step of the computer's clock larger than this is reported."""
 
 
 class ProofSettings(Checked):
@@ -189,7 +189,7 @@ class ToneSettings(Checked):
     blind_again_s: float = Field(60.0, ge=5, le=3_600)
     """The blind signal sounds again after this time, until somebody acknowledges or the channel is well."""
     blind_most_per_hour: int = Field(12, ge=1, le=120)
-    """The blind signal sounds this often in an hour at most, whatever goes blind; what is held back is told."""
+    """The blind signal sounds this often in an hour at most, whatever goes blind; what is held back is reported as a fault."""
     on_monitored_device: bool = False
     """Let it sound on a device that is also listened to. It may then be heard as radio."""
 
@@ -254,7 +254,7 @@ class WatchSettings(Checked):
     call_first_s: float = Field(30.0, gt=0)
     """For this long a call is shown before a blindness; after that BLIND comes first."""
     least_free_mb: int = Field(100, ge=1)
-    """Less room than this on the journal's disk is told as full."""
+    """Less room than this on the journal's disk is reported as full."""
     health: HealthSettings = HealthSettings()
     supervision: SupervisionSettings = SupervisionSettings()
     proof: ProofSettings = ProofSettings()

@@ -1,13 +1,12 @@
-"""Sound cards: which there are, and one of them into a Ring, in a process of its own.
+"""One sound device into a Ring, in a process of its own.
 
 PortAudio learns the devices only once, may hang when a device goes away, and can take the program down
 with it. So it lives in a child process that the supervisor can kill, and every new try is a new process.
-sounddevice is imported only here and only when needed, since it fails without PortAudio.
 """
 
 import threading
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -16,23 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.errors import UserError
+from listener.sound import server
 from listener.sound.files import open_recording
+from listener.sound.inputs import Chosen, Identity, WrongSource, find_input, identify, is_same, sound_library
 from listener.sound.ring import Ring
+from listener.sound.server import Line
 from listener.sound.source import RING_S, Lost, Opened, next_ring, send, told_to_stop
 
 BLOCK_S = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class InputDevice:
-    """A sound device that can listen. inputs: how many; native_rate_hz: what it prefers."""
-
-    number: int
-    name: str
-    system: str
-    inputs: int
-    native_rate_hz: int
-    is_default: bool
+_CONNECTED_S = 1.5
+"""So long a sound server may take to connect a stream."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +35,7 @@ class Source:
     rate_hz: None takes the device's native rate.
     file: a sound file to play in place of a device, over and over, for exercises and tests; speed:
     how many times faster than the clock (0: as fast as the recogniser listens); rounds: how often, 0 for ever.
+    before: what it was when it was first opened; from then on nothing else will do, whatever fits the name.
     """
 
     device: str | int | None
@@ -51,6 +44,7 @@ class Source:
     file: Path | None = None
     speed: float = 1.0
     rounds: int = 0
+    before: Identity | None = None
 
     @property
     def title(self) -> str:
@@ -74,59 +68,6 @@ class Source:
         run_capture(link, self, ring_name)
 
 
-def sound_library() -> Any:
-    """The sounddevice module. Raises UserError with the remedy where PortAudio is missing."""
-    try:
-        import sounddevice
-    except OSError:
-        raise UserError(
-            "PortAudio is missing, so no sound card can be used: install it (Debian: apt install libportaudio2)"
-        ) from None
-    return sounddevice
-
-
-def list_inputs() -> list[InputDevice]:
-    """The devices that can listen, in PortAudio's order. The list is as old as the process."""
-    sd = sound_library()
-    systems = sd.query_hostapis()
-    default = sd.default.device[0]
-    return [
-        InputDevice(
-            number=number,
-            name=device["name"],
-            system=systems[device["hostapi"]]["name"],
-            inputs=device["max_input_channels"],
-            native_rate_hz=round(device["default_samplerate"]),
-            is_default=number == default,
-        )
-        for number, device in enumerate(sd.query_devices())
-        if device["max_input_channels"] > 0
-    ]
-
-
-def choose_input(devices: list[InputDevice], wanted: str | int | None) -> InputDevice:
-    """The device meant by a number or a (part of a) name. An exact name comes before a part.
-
-    Raises UserError that lists what there is when none or several are meant.
-    """
-    there = "; ".join(f"{d.number}: {d.name}" for d in devices) or "none"
-    if wanted is None:
-        found = [d for d in devices if d.is_default] or devices[:1]
-    elif isinstance(wanted, int) or wanted.isdecimal():
-        found = [d for d in devices if d.number == int(wanted)]
-    else:
-        name = wanted.casefold()
-        found = [d for d in devices if d.name.casefold() == name]
-        found = found or [d for d in devices if name in d.name.casefold()]
-    if len(found) == 1:
-        return found[0]
-    if not found:
-        said = "no sound device can listen" if wanted is None else f"no input device {wanted!r}"
-        raise UserError(f"{said}; plug it in, or choose one of these: {there}")
-    several = ", ".join(f"{d.number}: {d.name}" for d in found)
-    raise UserError(f"input device {wanted!r} may mean {several}; give its number or full name")
-
-
 def run_capture(link: Connection, source: Source, ring_name: str | None) -> None:
     """The body of a capture process: opens the source and fills a ring until told to stop.
 
@@ -139,22 +80,25 @@ def run_capture(link: Connection, source: Source, ring_name: str | None) -> None
         else:
             _listen(link, source, ring_name)
     except UserError as error:
-        send(link, Lost(str(error)))
+        send(link, _lost(error))
+
+
+def _lost(error: UserError) -> Lost:
+    return Lost(str(error), "wrong_source" if isinstance(error, WrongSource) else "device_gone")
 
 
 def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
-    device = choose_input(list_inputs(), source.device)
-    if max(source.inputs) > device.inputs:
-        raise UserError(
-            f"input {max(source.inputs)} of {device.name!r}: it has {device.inputs}; choose a lower one"
-        )
-    rate_hz = source.rate_hz or device.native_rate_hz
-    ring = next_ring(ring_name, rate_hz, len(source.inputs))
+    chosen = find_input(source.device, source.before)
+    if max(source.inputs) > chosen.inputs:
+        raise UserError(f"input {max(source.inputs)} of {chosen.title!r}: it has {chosen.inputs}; choose a lower one")
+    rate_hz = source.rate_hz or chosen.rate_hz
     columns = np.array(source.inputs) - 1
     # A stream of one channel from a stereo source is both of its sides mixed: another radio told as this one.
-    channels = max(*source.inputs, min(2, device.inputs))
+    channels = chosen.inputs if chosen.line else max(*source.inputs, min(2, chosen.inputs))
+    connection = _Connection(server.mark_streams())
+    chosen.aim()
     sd = sound_library()
-    ended = threading.Event()
+    ring: Ring
 
     def take(sound: NDArray[np.float32], frames: int, when: object, flags: Any) -> None:
         if flags.input_overflow:
@@ -163,18 +107,69 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
 
     try:
         stream = sd.InputStream(
-            device=device.number, channels=channels, samplerate=rate_hz, dtype="float32",
-            blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=ended.set,
+            device=chosen.device.number, channels=channels, samplerate=rate_hz, dtype="float32",
+            blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=connection.ended.set,
         )  # fmt: skip
+        ring = next_ring(ring_name, rate_hz, len(source.inputs))
         with stream:
-            send(link, Opened(ring.name, rate_hz, device.name))
-            while not ended.wait(0.1):
+            try:
+                identity = connection.establish(chosen, source.before)
+            except UserError as error:
+                if ring.name != ring_name:  # nobody else knows of it, and it would be kept for good
+                    ring.free()
+                send(link, _lost(error))
+                return
+            send(link, Opened(ring.name, rate_hz, identity.title if identity else chosen.device.name, identity))
+            while not connection.ended.wait(0.1):
                 if told_to_stop(link):
                     return
+            if connection.trouble:  # told at once: to close a stream that was moved may take a second
+                send(link, _lost(connection.trouble))
+                return
     except sd.PortAudioError as error:
         said = error.args[0] if error.args else str(error)
-        raise UserError(f"input device {device.name!r} cannot be opened: {said}; is it in use or unplugged?") from None
-    raise UserError(f"input device {device.name!r} has stopped: unplugged, or its sound server ended")
+        raise UserError(f"input device {chosen.title!r} cannot be opened: {said}; is it in use or unplugged?") from None
+    raise UserError(f"input device {chosen.title!r} has stopped: unplugged, or its sound server ended")
+
+
+@dataclass
+class _Connection:
+    """Where the sound of an open stream really comes from. ended: set when no more sound comes, or other sound."""
+
+    mark: str
+    ended: threading.Event = field(default_factory=threading.Event)
+    trouble: UserError | None = None
+    _seen_s: float = 0.0
+
+    def establish(self, chosen: Chosen, before: Identity | None) -> Identity | None:
+        """What it is connected to, None where nothing tells; follows that from now on in a thread.
+
+        Raises WrongSource when it is not what was chosen, or not what it was before.
+        """
+        line = server.connected_source(self.mark, _CONNECTED_S if chosen.line else 0.0)
+        if line is None:
+            if chosen.line:
+                raise UserError(f"{chosen.title}: the sound server does not show what it is connected to")
+            return chosen.identity
+        wanted = before or chosen.identity or identify(line, server.sources())
+        self._check(line, wanted)
+        if self.trouble:
+            raise self.trouble
+        threading.Thread(target=server.follow, args=(self.mark, lambda now: self._check(now, wanted)), daemon=True).start()
+        return wanted
+
+    def _check(self, line: Line | None, wanted: Identity) -> bool:
+        """Whether all is well: still connected to what it should be."""
+        now_s = time.monotonic()
+        if line:
+            self._seen_s = now_s
+            if not is_same(line, wanted):
+                self.trouble = WrongSource(f"connected to {line.title} instead of {wanted.title}")
+        elif now_s - self._seen_s > _CONNECTED_S:  # ALSA's plugin makes a new stream when one broke off
+            self.trouble = UserError(f"the sound server has ended the stream from {wanted.title}")
+        if self.trouble:
+            self.ended.set()
+        return self.trouble is None
 
 
 def _play_file(link: Connection, source: Source) -> None:

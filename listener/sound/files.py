@@ -157,19 +157,19 @@ def open_recording(path: Path) -> Iterator[Recording]:
 
 _NO_FILES = {
     stat.S_IFDIR: "is a directory; name the sound files in it",
-    stat.S_IFIFO: "is a pipe and no file; save its sound in a file first",
-    stat.S_IFSOCK: "is a socket and no file",
-    stat.S_IFCHR: "is a device and no file; record from it first",
-    stat.S_IFBLK: "is a device and no file; copy the sound files off it",
+    stat.S_IFIFO: "is a pipe, not a file; save its sound in a file first",
+    stat.S_IFSOCK: "is a socket, not a file",
+    stat.S_IFCHR: "is a device, not a file; record from it first",
+    stat.S_IFBLK: "is a device, not a file; copy the sound files off it",
 }
 
 
 def _open(path: Path) -> int:
-    """A descriptor, since a name may be no text. What is no plain file could be waited for without end."""
+    """A descriptor, since a name may not be text. What is not a plain file could be waited for without end."""
     try:
         kind = stat.S_IFMT(os.stat(path).st_mode)
         if kind != stat.S_IFREG:
-            raise UserError(f"{path}: {_NO_FILES.get(kind, 'is no file')}")
+            raise UserError(f"{path}: {_NO_FILES.get(kind, 'is not a file')}")
         return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except FileNotFoundError:
         raise UserError(f"{path}: no such file") from None

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.sound.bounds import within_bounds
+from listener.sound.offset import SteadyOffset
 
 FLOOR_DBOV = -120.0
 """What silence reads."""
@@ -40,14 +41,14 @@ class Meter:
         self._frame = max(1, round(rate_hz * FRAME_S))
         self._rest = np.zeros(0, np.float32)
         self._levels: deque[float] = deque(maxlen=round(_MEMORY_S / FRAME_S))
-        self._offset: float | None = None
+        self._offset = SteadyOffset()
         self.level_dbov = FLOOR_DBOV
         self.peak_dbov = FLOOR_DBOV
 
     def feed(self, samples: NDArray[np.float32]) -> NDArray[np.float64]:
         """The next samples (float32, shape (n,)); gives the levels of the frames they completed, in dBov.
 
-        A steady offset is taken out first: it is no sound. Nor are samples out of bounds, which count as silence.
+        A steady offset is taken out first: it is not sound. Nor are samples out of bounds, which count as silence.
         """
         sound = np.concatenate([self._rest, within_bounds(samples)[0]])
         whole = len(sound) // self._frame
@@ -55,18 +56,13 @@ class Meter:
         if not whole:
             return np.zeros(0)
         frames = sound[: whole * self._frame].reshape(whole, self._frame)
-        offsets = [self._follow(mean) for mean in frames.mean(axis=1, dtype=np.float64)]
+        offsets = [self._offset.follow(mean) for mean in frames.mean(axis=1, dtype=np.float64)]
         power = np.mean(np.square(frames - np.asarray(offsets, np.float32)[:, None]), axis=1, dtype=np.float64)
         levels = np.maximum(FLOOR_DBOV, 10 * np.log10(np.maximum(power, 1e-13)))
         self._levels.extend(levels.tolist())
         self.level_dbov = float(10 * np.log10(np.mean(10 ** (levels / 10))))
         self.peak_dbov = float(max(FLOOR_DBOV, 20 * np.log10(max(float(np.abs(frames).max()), 1e-6))))
         return levels
-
-    def _follow(self, mean: float) -> float:
-        """The steady offset: a running mean over about half a second that starts at the first frame's."""
-        self._offset = mean if self._offset is None else self._offset + 0.04 * (mean - self._offset)
-        return self._offset
 
     @property
     def noise_dbov(self) -> float:

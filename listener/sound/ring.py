@@ -59,17 +59,20 @@ class Ring:
     a reader that sees the new count sees the sound too.
     """
 
+    _is_open = False
+
     def __init__(self, memory: SharedMemory) -> None:
-        self._memory = memory
-        self._head = np.frombuffer(_bytes(memory), np.int64, _HEAD // 8)
-        if self._head[_MAGIC_AT] != _MAGIC:
+        head = np.frombuffer(_bytes(memory), np.int64, _HEAD // 8)
+        if head[_MAGIC_AT] != _MAGIC:
             raise ValueError(f"shared memory {memory.name} holds no ring")
+        self._memory, self._head = memory, head
         self.rate_hz = int(self._head[_RATE])
         self.columns = int(self._head[_COLUMNS])
         self.frames = int(self._head[_FRAMES])
         self._sound = np.frombuffer(
             _bytes(memory), np.float32, self.frames * self.columns, offset=_HEAD
         ).reshape(self.frames, self.columns)
+        self._is_open = True
 
     @classmethod
     def create(cls, rate_hz: int, columns: int, length_s: float) -> "Ring":
@@ -178,7 +181,8 @@ class Ring:
 
     def close(self) -> None:
         """Let go of the memory; it stays for the others."""
-        if hasattr(self, "_head"):
+        if self._is_open:
+            self._is_open = False
             del self._head, self._sound
             self._memory.close()
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Protocol
 
+from listener.sound.inputs import Identity
 from listener.sound.ring import Ring
 
 RING_S = 40.0
@@ -37,16 +38,17 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A capture process has opened its source."""
+    """A capture process has opened its source. identity: what it is really connected to, None where nothing tells."""
 
     ring_name: str
     rate_hz: int
     device_name: str
+    identity: Identity | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """A capture process could not open its source, or lost it. It ends after this."""
+    """A capture process could not open its source, or lost it. It ends after this. code: as in health.Reason."""
 
     reason: str
     code: str = "device_gone"

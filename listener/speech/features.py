@@ -14,7 +14,8 @@ from functools import cache
 
 import numpy as np
 
-RATE_HZ = 16_000
+from listener.events import RATE_HZ
+
 WINDOW = 400  # samples, 25 ms
 HOP = 160  # samples, 10 ms
 BANDS = 80

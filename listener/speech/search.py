@@ -22,7 +22,7 @@ NEVER = -1e9
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Per phrase: the best alignment that ends at this frame."""
+    """Per phrase: the best alignment that ends at this frame; with lanes, (lanes, phrases)."""
 
     score: np.ndarray  # (phrases,) log-likelihood ratio per phone, <= 0
     start: np.ndarray  # (phrases,) frame index of its first phone
@@ -41,10 +41,13 @@ class PhoneSearch:
     """Follows several phrases, each with several pronunciations, frame by frame.
 
     ``ways[p]`` holds the pronunciations of phrase p. ``frame_cost`` bounds what a single
-    frame can cost (natural log), so that one bad frame does not lose a word.
+    frame can cost (natural log), so that one bad frame does not lose a word. ``lanes``: so many streams side by side;
+    by default it is one, and what is taken and given has no axis for them.
     """
 
-    def __init__(self, ways: Sequence[Sequence[Pronunciation]], frame_cost: float = 6.0) -> None:
+    def __init__(
+        self, ways: Sequence[Sequence[Pronunciation]], frame_cost: float = 6.0, lanes: int | None = None
+    ) -> None:
         flat = [(p, way) for p, choices in enumerate(ways) for way in choices]
         labels, is_first, may_skip, ends, limits, owners, lengths = [], [], [], [], [], [], []
         for phrase, way in flat:
@@ -65,26 +68,29 @@ class PhoneSearch:
         self._ends, self._lengths = np.array(ends), np.array(lengths)
         self._of_phrase = [np.flatnonzero(np.array(owners) == p) for p in range(len(ways))]
         self._frame_cost = frame_cost
+        self._lanes = () if lanes is None else (lanes,)
         self.restart()
 
     def restart(self, frame: int = 0) -> None:
         """Forget everything; the next frame has this index."""
-        self._score = np.full(len(self._labels), NEVER)
-        self._start = np.zeros(len(self._labels), np.int64)
+        self._score = np.full((*self._lanes, len(self._labels)), NEVER)
+        self._start = np.zeros((*self._lanes, len(self._labels)), np.int64)
         self._frame = frame
 
     def step(self, log_probs: np.ndarray) -> Found:
-        """Take one frame of log probabilities (40,), blank last."""
-        gain = np.maximum(log_probs - log_probs.max(), -self._frame_cost)[self._labels]
+        """Take one frame of log probabilities (40,), blank last; with lanes, (lanes, 40)."""
+        top = log_probs.max(axis=-1, keepdims=True)
+        gain = np.maximum(log_probs - top, -self._frame_cost)[..., self._labels]
         score, start = self._score, self._start
         best, origin = score.copy(), start.copy()
         for shift, allowed in ((1, ~self._first), (2, self._skip)):
-            other = np.concatenate([np.full(shift, NEVER), score[:-shift]]) if shift < len(score) else None
-            if other is None:
+            if shift >= len(self._labels):
                 continue
+            other = np.concatenate([np.full((*self._lanes, shift), NEVER), score[..., :-shift]], axis=-1)
             better = allowed & (other > best)
             best = np.where(better, other, best)
-            origin = np.where(better, np.concatenate([np.zeros(shift, np.int64), start[:-shift]]), origin)
+            before = np.concatenate([np.zeros((*self._lanes, shift), np.int64), start[..., :-shift]], axis=-1)
+            origin = np.where(better, before, origin)
         fresh = self._first & (best < 0.0)
         best, origin = np.where(fresh, 0.0, best), np.where(fresh, self._frame, origin)
         best = np.where(self._frame - origin < self._limits, best + gain, NEVER)
@@ -93,9 +99,12 @@ class PhoneSearch:
         return self._read()
 
     def _read(self) -> Found:
-        scores, starts = self._score[self._ends] / self._lengths, self._start[self._ends]
-        pick = [ways[np.argmax(scores[ways])] for ways in self._of_phrase]
-        return Found(scores[pick], starts[pick])
+        scores, starts = self._score[..., self._ends] / self._lengths, self._start[..., self._ends]
+        if not self._lanes:
+            pick = [ways[np.argmax(scores[ways])] for ways in self._of_phrase]
+            return Found(scores[pick], starts[pick])
+        picked = np.stack([ways[np.argmax(scores[:, ways], axis=1)] for ways in self._of_phrase], axis=1)
+        return Found(np.take_along_axis(scores, picked, 1), np.take_along_axis(starts, picked, 1))
 
 
 def look_alikes(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.events import RATE_HZ
+from listener.radio import VOICE_BAND_HZ
 
 # The decoder's frames: a window of 410 samples every 160.
 _STEP, _WINDOW = 160, 410
@@ -70,7 +71,6 @@ class NoiseFloor:
     """
 
     _BELOW_DB = 20.0
-    _BAND_HZ = (300.0, 3400.0)
     _DECAY_S = 4.0
     _LENGTH = 1 << 16
 
@@ -90,6 +90,6 @@ class NoiseFloor:
         """White noise cut to the voice band, RMS 1."""
         spectrum = np.fft.rfft(np.random.default_rng(1).standard_normal(self._LENGTH))
         hz = np.fft.rfftfreq(self._LENGTH, 1 / RATE_HZ)
-        spectrum[(hz < self._BAND_HZ[0]) | (hz > self._BAND_HZ[1])] = 0
+        spectrum[(hz < VOICE_BAND_HZ[0]) | (hz > VOICE_BAND_HZ[1])] = 0
         noise = np.fft.irfft(spectrum)
         return (noise / np.sqrt(np.mean(noise**2))).astype(np.float32)

@@ -5,6 +5,7 @@ generous; the search's log-likelihood ratio becomes the score, and the call rule
 """
 
 from math import log
+from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 import numpy as np
@@ -54,7 +55,11 @@ class SphinxEngine:
     name = "sphinx"
 
     def __init__(self, ways: list[tuple[str, Pronunciation]]) -> None:
+        import pocketsphinx
+
         self.calibration = CALIBRATION
+        self.model = "en-us"
+        self.folder = Path(pocketsphinx.get_model_path(self.model))
         self._ways = ways
 
     def spotter(self) -> Spotter:

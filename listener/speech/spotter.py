@@ -1,7 +1,8 @@
 """What every engine must offer: an Engine is loaded once, a Spotter listens to one channel."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -68,11 +69,32 @@ class Calibration:
             raise ValueError("alert_levels must be above 2 * word_cap + word_floor")
 
 
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """What an engine takes for its phrases in other people's talk, where nobody makes a call.
+
+    hours: of talk that was heard for it; 0 where an engine knows none. hits: by phrase, in order of time, weak ones too.
+    """
+
+    hours: float = 0.0
+    hits: Mapping[str, tuple[Hit, ...]] = field(default_factory=dict)
+
+
 class Engine(Protocol):
-    """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own."""
+    """A loaded recogniser. Loading is slow and done once; each channel gets a spotter of its own.
+
+    name: as in the settings. model: which weights it has, by their own name. folder: the files it listens with, None
+    for an engine without any.
+    """
 
     name: str
-    calibration: Calibration
+    model: str
+    folder: Path | None
+    talk: Talk
+
+    @property
+    def calibration(self) -> Calibration:
+        """How its scores are judged."""
 
     def spotter(self) -> Spotter:
         """A new spotter for one channel."""

@@ -54,10 +54,11 @@ class VoskEngine:
     name = "vosk"
     calibration = CALIBRATION
 
-    def __init__(self, model: Any, phrases: Sequence[str], decoys: Sequence[str]) -> None:
+    def __init__(self, model: Any, folder: Path, phrases: Sequence[str], decoys: Sequence[str]) -> None:
+        self.model, self.folder = folder.name, folder
         self._model = model
         self._phrases = phrases
-        self._grammar = json.dumps([*phrases, *decoys], ensure_ascii=False)
+        self._grammar = json.dumps([*phrases, *decoys], ensure_ascii=False, allow_nan=False)
 
     def spotter(self) -> Spotter:
         """A new spotter for one channel; the model is shared."""
@@ -92,7 +93,7 @@ def load(settings: Settings) -> VoskEngine:
             f"{', '.join(map(repr, unknown))}: not in this model's vocabulary ({folder}); choose a word it "
             "knows, another model, or engine sphinx, where the pronunciation can be spelled in the settings"
         )
-    return VoskEngine(model, phrases, _decoys(model, settings, phrases, folder))
+    return VoskEngine(model, folder, phrases, _decoys(model, settings, phrases, folder))
 
 
 def _folder(path: Path | None) -> Path:
@@ -100,7 +101,7 @@ def _folder(path: Path | None) -> Path:
         raise UserError("engine vosk needs a model: set vosk.model_path to its folder (see models/README.md)")
     if not (path / "am").is_dir():
         raise UserError(
-            f"{path}: is no vosk model folder (there is no am/ in it); set vosk.model_path to the folder "
+            f"{path}: is not a vosk model folder (there is no am/ in it); set vosk.model_path to the folder "
             "that holds am/, conf/ and graph/"
         )
     return path

@@ -80,7 +80,7 @@ class Bank:
     @cached_property
     def digest(self) -> str:
         """SHA-256 over the samples and what they are, hex."""
-        sha = hashlib.sha256(json.dumps([asdict(c) for c in self.clips], sort_keys=True).encode())
+        sha = hashlib.sha256(json.dumps([asdict(c) for c in self.clips], sort_keys=True, allow_nan=False).encode())
         for start in range(0, self._samples.size, 1 << 22):
             sha.update(np.ascontiguousarray(self._samples[start : start + (1 << 22)]).astype("<i2").tobytes())
         return sha.hexdigest()

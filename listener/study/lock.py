@@ -62,7 +62,7 @@ def read_lock(folder: Path) -> dict[str, Any]:
     try:
         return json.loads((folder / LOCK).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        raise UserError(f"{folder}: is no study's result (no readable {LOCK})") from None
+        raise UserError(f"{folder}: is not a study's result (no readable {LOCK})") from None
 
 
 def kept_bank(folder: Path, plan: Plan) -> Bank | None:
@@ -103,8 +103,8 @@ def _model_sha256(study: Study, name: str) -> str:
 
             return _tree_sha256(Path(pocketsphinx.get_model_path()) / "en-us")
         case _:
-            folder = getattr(study.engine(name), "folder", None)
-            return _tree_sha256(Path(folder)) if folder else "none"
+            folder = study.engine(name).folder
+            return _tree_sha256(folder) if folder else "none"
 
 
 def _tree_sha256(folder: Path, pattern: str = "*") -> str:

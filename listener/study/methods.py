@@ -1,6 +1,7 @@
 """The methods section: everything that is needed to repeat a study, in sentences and facts."""
 
 from listener.score.match import TOLERANCE_S
+from listener.study.people.rows import METHOD
 from listener.study.results import BUDGET_PER_HOUR, Result
 from listener.study.sound import LINE_DBOV
 
@@ -35,6 +36,8 @@ def paragraphs(result: Result) -> list[str]:
                     f"lines of talk by all speakers with pauses of {plan.negatives.pause_s[0]:g} to "
                     f"{plan.negatives.pause_s[1]:g} s, in equal parts at {ratios}, through the same noises and radios. "
                     "Zero false alarms are worth what their hours are: see the interval.")  # fmt: skip
+    if result.has_people:
+        said.append(METHOD)
     return said
 
 

@@ -22,7 +22,7 @@ from pydantic import (
 
 from listener.errors import SettingsError, UserError
 from listener.events import RATE_HZ
-from listener.radio import CHANNELS, KINDS, Channel, Room, stage
+from listener.radio import CHANNELS, KINDS, VOICE_BAND_HZ, Channel, Room, stage
 from listener.settings import PhraseSettings, Settings, settings_from
 from listener.yaml_file import Checked, FilePath, error_lines, read_yaml
 
@@ -100,7 +100,7 @@ def _radio(value: Any) -> Any:
     """A stage list as YAML writes it ('agc' or {band: {low_hz: 300}}) becomes (name, values) pairs."""
     if isinstance(value, str):
         if value not in CHANNELS:
-            raise ValueError(f"{value!r} is no radio we know; choose one of {', '.join(CHANNELS)}, or list stages")
+            raise ValueError(f"{value!r} is not a radio we know; choose one of {', '.join(CHANNELS)}, or list stages")
         return value
     if not isinstance(value, (list, tuple)):
         raise ValueError("must be the name of a radio or a list of stages")
@@ -111,7 +111,7 @@ def _radio(value: Any) -> Any:
         if isinstance(item, (list, tuple)) and len(item) == 2:
             item = {item[0]: item[1]}
         if not (isinstance(item, dict) and len(item) == 1):
-            raise ValueError(f"{item!r} is no stage: write its name, or name: {{field: value}}")
+            raise ValueError(f"{item!r} is not a stage: write its name, or name: {{field: value}}")
         name, values = next(iter(item.items()))
         try:
             stage(name, values)
@@ -149,7 +149,7 @@ class Plan(Checked):
     """Simulated kinds, babble (of the study's own speech), or recordings."""
     snr_db: tuple[float | None, ...] = Field((10.0, 5.0, 0.0, -5.0), min_length=1)
     """Active speech level over the noise's RMS, both within band_hz; null is without noise."""
-    band_hz: tuple[float, float] = (300.0, 3400.0)
+    band_hz: tuple[float, float] = VOICE_BAND_HZ
     level_dbov: float = Field(-26.0, ge=-60.0, le=-10.0)
     """Active speech level."""
     radios: dict[str, Radio] = Field({"band": "band"}, min_length=1)
@@ -171,7 +171,7 @@ class Plan(Checked):
         for noise, name in zip(noises, names):
             if isinstance(noise, str) and noise not in (*KINDS, BABBLE):
                 raise ValueError(
-                    f"{noise!r} is no noise we know; choose one of {', '.join((*KINDS, BABBLE))}, "
+                    f"{noise!r} is not a noise we know; choose one of {', '.join((*KINDS, BABBLE))}, "
                     "or give a recording: {name: ..., path: ...}"
                 )
             if names.count(name) > 1:
@@ -252,7 +252,7 @@ def plan_hash(plan: Plan) -> str:
     for noise in values["noises"]:
         if isinstance(noise, dict):
             noise.pop("path")
-    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(values, sort_keys=True, allow_nan=False).encode()).hexdigest()
 
 
 def _with_paths(data: Any, folder: Path, key: str = "") -> Any:

@@ -94,13 +94,16 @@ def trade_off(heard: Sequence[Heard]) -> str:
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         for i, one in enumerate(heard):
-            curve = one.det()
-            if curve is None:
+            if one.hours <= 0:
                 continue
+            curve = one.det()
             non_targets = one.hours * 3600
             floor = 0.3 / non_targets  # below one false alarm the curve says nothing
-            x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
-            axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
+            if curve is None:  # people: yes or no, and no level to be moved
+                axes.plot([], [], "o", color=_colour(i), ms=8, mec="white", label=one.engine)
+            else:
+                x, y = (normal_deviate(np.clip(p, low, 0.9945)) for p, low in ((curve.p_fa, floor), (curve.p_miss, 1e-3)))
+                axes.step(x, y, where="post", color=_colour(i), ls=STYLES[i % 4], lw=1.8, label=one.engine)
             here = max(one.false_alerts().count / non_targets, floor), max(one.missed().value, 1e-3)
             axes.plot(
                 *normal_deviate(np.clip(here, 0, 0.9945)), "o", color=_colour(i), ms=8, mec="white", clip_on=False
@@ -156,7 +159,7 @@ def delay(heard: Sequence[Heard]) -> str:
         for i, one in enumerate(heard):
             values = one.delays()
             if values.size:
-                label = f"{one.engine}: median {np.median(values):.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
+                label = f"{one.engine}: median {np.median(values):z.2f} s, 95 % within {np.quantile(values, 0.95):.2f} s"
                 axes.step(np.r_[values[0], values], np.arange(values.size + 1) / values.size, where="post", color=_colour(i),
                           ls=STYLES[i % 4], lw=1.8, label=label)  # fmt: skip
         axes.axvline(0, color="#808890", lw=0.8)
@@ -185,7 +188,7 @@ def calibration(heard: Sequence[Heard]) -> str:
             for bin in bins:
                 axes.annotate(str(bin.right.n), (bin.mean, bin.right.value), fontsize=7, color=_colour(i),
                               xytext=(4, -10), textcoords="offset points")  # fmt: skip
-        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence told", ylabel="share that was right")
+        axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), xlabel="confidence stated", ylabel="share that was right")
         _legend_above(axes)
 
     return svg(draw, height=4.6)

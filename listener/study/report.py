@@ -1,7 +1,7 @@
 """The report: one HTML file that needs no other, plots first; and its tables as CSV files beside it."""
 
 import base64
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,10 +9,11 @@ from typing import Any
 import polars as pl
 import yaml
 
-from listener.atomic_write import write_page, write_whole
+from listener.atomic_write import write_page, write_whole, write_whole_with
 from listener.errors import UserError
 from listener.study import plots
 from listener.study.methods import facts, paragraphs
+from listener.study.people.rows import LISTENERS, listener_frame, people_frame, who_counts
 from listener.study.results import (
     Heard,
     Result,
@@ -74,6 +75,9 @@ def write_report(folder: Path) -> Path:
     if len(heard) > 1:
         frames.insert(1, ("Engine against engine", "The same calls heard by both; p by McNemar's exact test.",
                           "pairs.csv", pair_table(heard)))  # fmt: skip
+    if result.has_people:
+        write_whole_with(folder / "people.parquet", people_frame(folder, result.lock).write_parquet)
+        frames.append(("Listeners", LISTENERS, "listeners.csv", listener_frame(folder, result.lock)))
     tables = tuple(table(*frame, folder=folder) for frame in frames)
     text = page(
         "listener.study", "report.html",
@@ -115,16 +119,17 @@ def _cell(value: Any, column: str) -> str:
     return str(value)
 
 
-def warnings(result: Result, heard: Iterable[Heard]) -> list[str]:
+def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
     """What a reader must know before the first figure."""
     said = []
     missing, whole = result.missing()
     if missing:
         said.append(f"The study is not finished: {missing} of its {whole} trials are not in here.")
+    said += who_counts(result.folder, result.lock)
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
-        speakers = one.calls["speaker"].n_unique()
+    speakers = max(one.calls["speaker"].n_unique() for one in heard)
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said
@@ -139,6 +144,8 @@ def pair_table(heard: list[Heard]) -> pl.DataFrame:
             places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
             for where, name in places:
                 p = paired(one, other, **where)
+                if not p.n:  # nobody has heard any of these yet
+                    continue
                 low, high = p.interval
                 rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,
                              "first_only": p.only_a, "second_only": p.only_b, "neither": p.neither,
@@ -165,7 +172,7 @@ def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
     if plan.wants("delay"):
         yield Plot("Delay", plots.delay(heard), "Sound time: computing adds what replay's real-time factor says.")
     if plan.wants("calibration"):
-        caption = ("Alerts and candidates by the confidence they were told with; small numbers are how many. It holds for "
+        caption = ("Alerts and candidates by the confidence they were given; small numbers are how many. It holds for "
                    "this plan's mix of calls and talk.")  # fmt: skip
         yield Plot("Is the confidence true?", plots.calibration(heard), caption)
     if plan.wants("miss") and over_noise:

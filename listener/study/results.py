@@ -31,33 +31,39 @@ from listener.score.metrics import (
 from listener.score.psychometric import Fit, fit
 from listener.study.design import CALL, NEGATIVE, Design
 from listener.study.lock import read_lock
+from listener.study.people.rows import LISTENER, PEOPLE, people_frame
 from listener.study.plan import PLAN, Plan, plan_from
 from listener.study.table import read_trials
 from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
-                 "delay_s", "sii", "sti", "failed", "false_alerts", "words")  # fmt: skip
+                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", LISTENER)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A study in a folder: its plan, lock and trials, all of them or those that are done so far."""
+    """A study in a folder: its plan, lock and trials, all of them or those that are done so far.
+
+    trials: the machines' rows, and people's, which name their listener. has_people: whether there are any.
+    """
 
     folder: Path
     plan: Plan
     lock: dict[str, Any]
     trials: pl.LazyFrame
+    has_people: bool = False
 
     def missing(self) -> tuple[int, int]:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
-        return whole - self.trials.select(pl.len()).collect().item(), whole
+        machines = self.trials.filter(pl.col("engine") != PEOPLE)
+        return whole - machines.select(pl.len()).collect().item(), whole
 
     @property
     def engines(self) -> tuple[str, ...]:
-        """Names of the engines, in the plan's order."""
-        return tuple(self.plan.engines)
+        """Names of the engines, in the plan's order; then people, if any listened."""
+        return (*self.plan.engines, *((PEOPLE,) if self.has_people else ()))
 
     def of(self, engine: str) -> "Heard":
         """What one engine did."""
@@ -68,7 +74,9 @@ def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = read_yaml(folder / PLAN, "the study plan")
-    return Result(folder, plan_from(data, str(folder / PLAN)), lock, read_trials(folder))
+    people = people_frame(folder, lock)
+    trials = pl.concat([read_trials(folder).with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
+    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0)
 
 
 class Heard:
@@ -76,12 +84,14 @@ class Heard:
 
     def __init__(self, result: Result, engine: str) -> None:
         self.plan, self.engine = result.plan, engine
+        # Answers by one are not independent: for a machine one voice's calls, for people one listener's.
+        self.cluster = LISTENER if engine == PEOPLE else "speaker"
         self._mine = result.trials.filter(pl.col("engine") == engine)
 
     @cached_property
     def calls(self) -> pl.DataFrame:
         """One row a call, in order of its sound."""
-        return self._mine.filter(pl.col("kind") == CALL).select(_CALL_COLUMNS).sort("sound").collect()
+        return self._mine.filter(pl.col("kind") == CALL).select(_CALL_COLUMNS).sort("sound", LISTENER).collect()
 
     @cached_property
     def negatives(self) -> pl.DataFrame:
@@ -124,7 +134,7 @@ class Heard:
         if not rows.height:
             return None
         return fit(
-            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows["speaker"].to_numpy(), self.plan.resamples, rng
+            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows[self.cluster].to_numpy(), self.plan.resamples, rng
         )
 
     @cached_property
@@ -135,9 +145,9 @@ class Heard:
         return peaks.select(pl.col("peaks").struct.field("log_odds")).collect()["log_odds"].to_numpy()
 
     def det(self, **where: Any) -> Det | None:
-        """Trade-off of these calls against all negatives; None without either."""
+        """Trade-off of these calls against all negatives; None without either, and of people: a press has no score."""
         rows = select(self.calls, where)
-        if not rows.height or self.hours <= 0:
+        if not rows.height or self.hours <= 0 or self.engine == PEOPLE:
             return None
         scores = rows["score"].fill_null(float("-inf")).to_numpy()
         return det(scores, self.false_scores, self.hours * 3600)
@@ -155,9 +165,10 @@ class Heard:
 
     @cached_property
     def told(self) -> pl.DataFrame:
-        """confidence, right, of every alert and candidate that people could be told."""
+        """confidence, right, of every alert and candidate that people could be told; what has no confidence is left out."""
         told = self._mine.select(pl.col("told")).explode("told").drop_nulls().unnest("told")
-        return told.filter(pl.col("kind") != "partly_heard").select("kind", "confidence", "right").collect()
+        sure = (pl.col("kind") != "partly_heard") & pl.col("confidence").is_not_null()
+        return told.filter(sure).select("kind", "confidence", "right").collect()
 
     def reliability(self) -> tuple[list[Bin], float, float]:
         """Bins of confidence, expected calibration error, Brier score."""
@@ -178,8 +189,14 @@ def select(rows: pl.DataFrame, where: dict[str, Any]) -> pl.DataFrame:
 
 
 def paired(one: Heard, other: Heard, **where: Any) -> Paired:
-    """The same calls heard by two engines. Raises ValueError when they are not the same calls."""
+    """The same calls heard by two engines. Raises ValueError when they are not the same calls.
+
+    People: the calls that somebody heard, each once, by one of its listeners (whose random name comes first).
+    """
     a, b = select(one.calls, where), select(other.calls, where)
+    if PEOPLE in (one.engine, other.engine):
+        a, b = (rows.unique("sound", keep="first", maintain_order=True) for rows in (a, b))
+        a, b = a.join(b, on="sound", how="semi").sort("sound"), b.join(a, on="sound", how="semi").sort("sound")
     if not a["sound"].equals(b["sound"]):
         raise ValueError("the engines did not hear the same calls")
     return mcnemar(a["found"].to_numpy(), b["found"].to_numpy())

@@ -36,3 +36,10 @@ STUDY = (
     "not certified for any use. However few calls it misses here, the absence of an alert is never permission to launch.",
     f"{BACKUP} {WHO_DECIDES} {RECORDING_LAW}",
 )
+
+# The page on which people hear a study's sounds.
+PEOPLE = (
+    "This is no hearing test: it says nothing about anybody's hearing, and nobody's fitness for a duty. What is compared is "
+    f"how calls are heard in noise. The program is advisory and not certified for any use. {NO_PERMISSION}",
+    f"{BACKUP} {WHO_DECIDES} {RECORDING_LAW}",
+)

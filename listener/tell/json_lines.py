@@ -5,10 +5,11 @@ import json
 from listener.events import Call, Hit
 
 
-def json_line(call: Call, file: str) -> str:
+def json_line(call: Call, file: str, utc: str | None = None) -> str:
     """An alert, candidate or partly heard call as one line of JSON, without the line's end.
 
-    Times are seconds from the file's first sample, to the millisecond. All of it is ASCII, so that any
+    Times are seconds from the file's first sample, to the millisecond; utc: the call's start by the wall clock, where
+    that is known, as one more field. All of it is ASCII, so that any
     file name and any terminal will do.
 
     >>> from listener.events import Alert
@@ -30,7 +31,8 @@ def json_line(call: Call, file: str) -> str:
             "confidence": round(call.confidence, 6),
             "engine": call.engine,
             "hits": [_hit(hit) for hit in call.hits],
-        },
+        }
+        | ({"utc": utc} if utc else {}),
         allow_nan=False,
     )
 

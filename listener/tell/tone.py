@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.settings.watch import ToneSettings
-from listener.sound.capture import choose_input, list_inputs, sound_library
+from listener.sound.inputs import sound_library
+from listener.sound.outputs import find_output
 from listener.sound.source import Lost
 
 PART_S = 0.25
@@ -47,35 +48,6 @@ def blind_signal(settings: ToneSettings, rate_hz: int) -> NDArray[np.float32]:
     return out.astype(np.float32)
 
 
-def choose_output(settings: ToneSettings, monitored: list[str | int | None]) -> tuple[int, int]:
-    """Number and native rate of the output device.
-
-    Raises UserError when there is none, or when it is a device that is listened to and that was not allowed.
-    """
-    sd = sound_library()
-    named = settings.device
-    wanted = int(named) if isinstance(named, str) and named.isdecimal() else named
-    try:
-        device = sd.query_devices(wanted, "output")
-    except (ValueError, sd.PortAudioError) as error:
-        said = error.args[0] if error.args else str(error)
-        raise UserError(f"tone: no output device {wanted or 'by default'}: {said}; set watch.tone.device") from None
-    number = int(device["index"])
-    if not settings.on_monitored_device:
-        inputs = list_inputs()
-        for source in monitored:
-            try:
-                same = choose_input(inputs, source).number == number
-            except UserError:
-                continue  # a monitored device that is not there cannot be the output
-            if same:
-                raise UserError(
-                    f"tone: output device {device['name']!r} is also listened to, and would be heard as radio; "
-                    "set watch.tone.device to another, or watch.tone.on_monitored_device: true"
-                )
-    return number, round(device["default_samplerate"])
-
-
 def run_tone(link: Connection, settings: ToneSettings, monitored: list[str | int | None]) -> None:
     """The body of the tone process: "alert" and "blind" sound until "silence" or the other; "stop" ends the process.
 
@@ -93,8 +65,9 @@ def run_tone(link: Connection, settings: ToneSettings, monitored: list[str | int
 
 def _play(link: Connection, settings: ToneSettings, monitored: list[str | int | None], signal: str) -> object:
     """Sound it until told something else; gives what was told."""
-    number, rate_hz = choose_output(settings, monitored)
-    tone = alert_tone(settings, rate_hz) if signal == "alert" else blind_signal(settings, rate_hz)
+    output = find_output(settings, monitored)
+    output.aim()
+    tone = alert_tone(settings, output.rate_hz) if signal == "alert" else blind_signal(settings, output.rate_hz)
     sd = sound_library()
     at = 0
 
@@ -105,7 +78,7 @@ def _play(link: Connection, settings: ToneSettings, monitored: list[str | int | 
 
     try:
         stream = sd.OutputStream(
-            device=number, channels=1, samplerate=rate_hz, dtype="float32", latency=_BUFFER_S, callback=give
+            device=output.number, channels=1, samplerate=output.rate_hz, dtype="float32", latency=_BUFFER_S, callback=give
         )
         with stream:
             while (told := link.recv()) == signal:

@@ -53,11 +53,7 @@ class Calls:
         if not isinstance(event, Alert | PartlyHeard):
             return True
         for old in self._heard:
-            if old.kind == event.kind and old.phrase == event.phrase and _overlap(old, event):
+            if old.kind == event.kind and old.phrase == event.phrase and old.span.overlaps(event.span):
                 return False
         self._heard.append(event)
         return True
-
-
-def _overlap(one: Call, two: Call) -> bool:
-    return min(one.end_s, two.end_s) - max(one.start_s, two.start_s) > 0

@@ -7,8 +7,8 @@ from pathlib import Path
 from listener.errors import UserError
 from listener.keep.journal import JournalInUse
 from listener.settings import Settings
+from listener.sound.outputs import find_output
 from listener.speech.engines import load_engine
-from listener.tell.tone import choose_output
 from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.proof import without_proof
 from listener.watch.state import ChannelView, StationView
@@ -82,7 +82,7 @@ def _check_tone(settings: Settings) -> tuple[bool, str]:
     if not own.tone.enabled:
         return True, "tone: off"
     try:
-        choose_output(own.tone, [c.device for c in own.channels if c.is_card])
+        output = find_output(own.tone, [c.device for c in own.channels if c.is_card])
     except UserError as error:
         return False, str(error)
-    return True, "tone: an output device is there; hear it with 'listener tone'"
+    return True, f"tone: {output.name} is there; hear it with 'listener tone'"

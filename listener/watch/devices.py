@@ -1,7 +1,8 @@
-"""`listener devices`: which inputs there are, and which of them has sound on it."""
+"""`listener devices`: which inputs there are, which of them has sound on it, and what the tone can sound on."""
 
 import sys
 import time
+from dataclasses import dataclass
 
 import numpy as np
 from rich.console import Console, Group
@@ -9,8 +10,11 @@ from rich.live import Live
 from rich.text import Text
 
 from listener.errors import UserError
-from listener.sound.capture import InputDevice, Source, list_inputs, run_capture
+from listener.sound import server
+from listener.sound.capture import Source, run_capture
+from listener.sound.inputs import THROUGH_SERVER, list_inputs
 from listener.sound.meter import FLOOR_DBOV, level_dbov
+from listener.sound.outputs import list_outputs
 from listener.sound.ring import Ring
 from listener.sound.source import Lost, Opened
 from listener.watch.parts.process import Child
@@ -19,19 +23,66 @@ from listener.watch.show.picture import meter_bar
 _SHOWN_INPUTS = 8
 _LONGEST_S = 10.0
 _WINDOW_S = 0.2
+_TO_THE_SERVER = (THROUGH_SERVER, "default", "pipewire", "sysdefault")
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """What can be written into the settings as `device`, and what it is."""
+
+    device: str | int
+    title: str
+    system: str
+    inputs: int
+    rate_hz: int
+    is_default: bool
+
+    def heading(self) -> list[Text]:
+        """What it is, and below it what to write."""
+        written = f'"{self.device}"' if isinstance(self.device, str) else self.device
+        return [
+            Text(f"{'*' if self.is_default else ' '} {self.title}  ({self.system}, {self.inputs} inputs, {self.rate_hz} Hz)"),
+            Text(f"       device: {written}"),
+        ]
+
+
+def offered_inputs() -> list[Offered]:
+    """The sound server's sources, then PortAudio's devices that do not lead to the server."""
+    lines = server.sources()
+    found = [
+        Offered(server.stable_name(x, lines), x.description, "sound server", x.channels, x.rate_hz, x.is_default)
+        for x in lines
+    ]
+    for device in list_inputs():
+        if not (lines and device.name in _TO_THE_SERVER):
+            written = device.stable_name or device.number
+            is_default = device.is_default and not lines
+            found.append(Offered(written, device.name, device.system, device.inputs, device.native_rate_hz, is_default))
+    return found
+
+
+def output_lines() -> list[Text]:
+    """What the tone can sound on, with what to write as watch.tone.device."""
+    lines = server.sinks()
+    if lines:
+        marks = ["*" if x.is_default else " " for x in lines]
+        names = [f'{m} {x.description}\n       device: "{server.stable_name(x, lines)}"' for m, x in zip(marks, lines)]
+    else:
+        names = [f"  {name}" for name in list_outputs()]
+    return [Text(line) for line in ["", "Outputs, for watch.tone.device:", *(names or ["  none"])]]
 
 
 class _Listening:
     """One device, opened by a capture process as `watch` would; its levels, or why there are none."""
 
-    def __init__(self, device: InputDevice) -> None:
-        self.device = device
+    def __init__(self, offered: Offered) -> None:
+        self.offered = offered
         self.reason = "is being opened"
         self.has_sound = False
         self._ring: Ring | None = None
         self._lost = False
-        inputs = tuple(range(1, min(device.inputs, _SHOWN_INPUTS) + 1))
-        self._child = Child(f"levels of {device.number}", run_capture, Source(device.number, inputs), None)
+        inputs = tuple(range(1, min(offered.inputs, _SHOWN_INPUTS) + 1))
+        self._child = Child(f"levels of {offered.device}", run_capture, Source(offered.device, inputs), None)
 
     @property
     def is_known(self) -> bool:
@@ -51,7 +102,7 @@ class _Listening:
     def lines(self) -> list[Text]:
         """The device, and a meter for each input that it gives sound for."""
         self._follow()
-        lines = [_heading(self.device)]
+        lines = self.offered.heading()
         ring = self._ring
         if ring is None or ring.written < ring.rate_hz * _WINDOW_S:
             return [*lines, Text(f"       {self.reason}")]
@@ -75,12 +126,6 @@ class _Listening:
             self._ring.free()
 
 
-def _heading(d: InputDevice) -> Text:
-    return Text(
-        f"{'*' if d.is_default else ' '} {d.number:>3}  {d.name}  ({d.system}, {d.inputs} inputs, {d.native_rate_hz} Hz)"
-    )
-
-
 def _inputs(numbers: list[int]) -> str:
     """Input numbers for people: "input 3", "inputs 2-8", "inputs 1, 3-8"."""
     runs: list[list[int]] = []
@@ -94,27 +139,29 @@ def _inputs(numbers: list[int]) -> str:
 
 
 def show_devices(seconds: float) -> None:
-    """Print the inputs; with seconds > 0 also their levels: live on a terminal, else once after some seconds.
+    """Print inputs and outputs; with seconds > 0 also the inputs' levels: live on a terminal, else once after some seconds.
 
     Raises UserError when there is none.
     """
-    devices = list_inputs()
+    devices = offered_inputs()
     if not devices:
         raise UserError("no sound device can listen; plug one in and try again")
     console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
     if seconds <= 0:
         for device in devices:
-            console.print(_heading(device))
+            console.print(Group(*device.heading()))
+        console.print(Group(*output_lines()))
         return
     found = [_Listening(device) for device in devices]
     try:
         if console.is_terminal:
+            console.print(Group(*output_lines()))
             _live(console, found, seconds)
         else:
             ends_s = time.monotonic() + _LONGEST_S
             while time.monotonic() < ends_s and not all(one.is_known for one in found):
                 time.sleep(0.1)
-            for line in (line for one in found for line in one.lines()):
+            for line in [*(line for one in found for line in one.lines()), *output_lines()]:
                 console.print(line)
     except KeyboardInterrupt:
         pass

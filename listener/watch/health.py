@@ -144,7 +144,7 @@ class SoundHealth:
     def _watch_carrier(self, level: float, lowest: float) -> None:
         """Half a second's level and the lowest frame in it: does the level stand still, as of hiss or a tone?
 
-        An engine's level wanders, also when it seems even: whoever holds the key beside one is no stuck transmitter.
+        An engine's level wanders, also when it seems even: whoever holds the key beside one is not a stuck transmitter.
         """
         wanted_s = self._settings.steady_carrier_s
         if not wanted_s or level < self._settings.carrier_level_dbov or lowest < level - 2 * _STEADY_DB:

@@ -16,6 +16,8 @@ from listener.keep.journal import Journal
 from listener.keep.repair import Trouble
 from listener.keep.row import Row
 from listener.settings import Settings
+from listener.sound.inputs import Identity
+from listener.sound.source import Transmission
 from listener.watch.channel import Change, Channel
 from listener.watch.clock import Clock
 from listener.watch.parts.capture import Gap
@@ -67,6 +69,10 @@ class Logbook:
         """Journal a row; never waits. `then` is called by the station's loop when it may be shown."""
         return self.rows.append(kind, body, channel, sample, about, unix_s, then)
 
+    def connected(self, channel: Channel, source: Identity) -> None:
+        """What the channel's stream is connected to, as the sound server says."""
+        self.append("connected", asdict(source), channel=channel.name)
+
     def fault(self, what: str, detail: str, channel: str | None = None) -> None:
         """Something is wrong that blinds no channel: it is shown and journalled."""
         log.warning("%s: %s", what, detail)
@@ -99,6 +105,13 @@ class Logbook:
         """Sound of a channel is missing."""
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
         self.append("gap", body, channel.name, gap.first)
+
+    def transmission(self, channel: Channel, said: Transmission, unix_s: float) -> None:
+        """The radio says that a transmission begins or has ended, at the time of that sound."""
+        ring = channel.capture.ring
+        at = channel.unix_of(said.frame / ring.rate_hz, unix_s) if ring else unix_s
+        body = {"by": said.what, "begins": said.begins, "detail": said.detail}
+        self.append("transmission", body, channel.name, said.frame, unix_s=at)
 
     def state(self, channel: Channel, change: Change) -> None:
         """A channel's state, or its reasons, have changed."""

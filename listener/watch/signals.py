@@ -44,7 +44,7 @@ class Blindness:
         return self._now_s - self._since_s >= self._after_s
 
     def tick(self, now_s: float, codes: tuple[str, ...]) -> None:
-        """codes: of the reasons why it is blind now. A start that goes on as it should is no blindness."""
+        """codes: of the reasons why it is blind now. A start that goes on as it should is not blindness."""
         self._now_s = now_s
         if codes and (self._since_s is not None or set(codes) != {"starting"}):
             if self._since_s is None:
@@ -114,6 +114,6 @@ class Signals:
             sounded_s.popleft()
         limited = len(sounded_s) >= most
         if limited and not self._limited[signal]:
-            self.held_back = f"the {signal} signal has sounded {len(sounded_s)} times in an hour; the display tells it on"
+            self.held_back = f"the {signal} signal has sounded {len(sounded_s)} times in an hour; the display still shows it"
         self._limited[signal] = limited
         return not limited

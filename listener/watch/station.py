@@ -143,7 +143,13 @@ class Station:
             if self._jumps.tick(self._now_s, unix_s):
                 self.logbook.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
             gaps = {id(capture): capture.tick(self._now_s) for capture in self.captures}
+            said = {id(capture): capture.new_transmissions() for capture in self.captures}
+            connected = {id(capture): capture.newly_connected() for capture in self.captures}
             for channel in self.channels:
+                for source in connected[id(channel.capture)]:
+                    self.logbook.connected(channel, source)
+                for transmission in said[id(channel.capture)]:
+                    self.logbook.transmission(channel, transmission, unix_s)
                 events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.capture)])
                 for gap in missing:
                     self.logbook.gap(channel, gap)
@@ -225,10 +231,10 @@ class Station:
         trouble = self.logbook.journal.trouble
         if (trouble and trouble.code == "full") or self._disk.free_mb < least_mb:
             found.append(
-                Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still told")
+                Reason("disk_full", f"{self._disk.free_mb:.0f} MB left for journal and clips; calls are still shown")
             )
         elif trouble:
-            found.append(Reason("journal", f"{trouble.detail}; calls are still told"))
+            found.append(Reason("journal", f"{trouble.detail}; calls are still shown"))
         elif self.logbook.was_damaged:
             found.append(Reason("journal", "the journal was damaged and a new one was begun"))
         if self._jumps.is_worried(self._now_s):

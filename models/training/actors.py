@@ -19,9 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from listener.errors import UserError
+from listener.events import RATE_HZ
 from listener.speech.pronounce import pronunciations
 from models.training import cut, texts
-from models.training.corpus import RATE_HZ, Clip, levelled, trim, write_pack, write_rows
+from models.training.corpus import Clip, levelled, trim, write_pack, write_rows
 from models.training.games import GAMES, Game
 from models.training.words import Ration, cut_out
 from models.training.writer import letters, write_down
@@ -121,6 +122,7 @@ def _write(out: Path, name: str, some: list[Clip], aligner: cut.Aligner, ration:
 
 
 def main(arguments: list[str] | None = None) -> None:
+    """Build the corpus of one game from the command line."""
     parser = argparse.ArgumentParser(prog="python -m models.training.actors", description=__doc__)
     parser.add_argument("--game", choices=sorted(GAMES), required=True)
     parser.add_argument("--package", type=Path, required=True, help="the game's Debian package, unpacked")

@@ -13,9 +13,9 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from listener.events import RATE_HZ
 from listener.speech import features as spec
 
-RATE_HZ = spec.RATE_HZ
 WARPS = (0.86, 0.90, 0.94, 0.97, 1.0, 1.03, 1.07, 1.11, 1.15)
 
 

@@ -30,12 +30,12 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from listener.events import RATE_HZ
 from models.training import texts
 from models.training.voices import ENGINES, Samples, Split, Voice, kokoro_mix, voices
 
 log = logging.getLogger("corpus")
 
-RATE_HZ = 16000
 LEVEL_DBOV = -26.0
 EDGE_S = 0.06
 COLUMNS = ("pack", "start_s", "seconds", "engine", "voice", "split", "kind", "text", "job")
@@ -65,7 +65,7 @@ class Clip:
 # --- sound ------------------------------------------------------------------
 
 
-def active_level_dbov(samples: Samples, rate_hz: int = RATE_HZ) -> float:
+def loud_level_dbov(samples: Samples, rate_hz: int = RATE_HZ) -> float:
     """Power of the 20 ms frames within 30 dB of the loudest, re full scale; -inf for silence."""
     frame = rate_hz // 50
     frames = samples[: samples.size // frame * frame].reshape(-1, frame)
@@ -106,7 +106,7 @@ def _without_clicks(heard: NDArray[np.intp], power: NDArray[np.float64]) -> NDAr
 
 def levelled(samples: Samples, level_dbov: float = LEVEL_DBOV) -> Samples:
     """Scaled to an active level; scaled further down if a peak would pass 0.95."""
-    gain = 10 ** ((level_dbov - active_level_dbov(samples)) / 20)
+    gain = 10 ** ((level_dbov - loud_level_dbov(samples)) / 20)
     peak = float(np.abs(samples).max())
     return (samples * min(gain, 0.95 / peak)).astype(np.float32)
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pocketsphinx
 
-RATE_HZ = 16_000
+from listener.events import RATE_HZ
+
 FRAME_S = 0.01
 MARGIN_S = 0.02
 SHORTEST_S, LONGEST_S = 0.15, 1.2  # outside this the alignment has failed (common practice, no source)

@@ -21,9 +21,9 @@ import soundfile
 from scipy.signal import lfilter
 
 from listener.errors import UserError
+from listener.events import RATE_HZ
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, parse_arpabet, pronunciations
 
-RATE_HZ = 16_000
 LETTERS = {"a": "EY"}  # one-letter "words" in spelled-out speech: the letter's name
 NAMES = {
     "snowboy": "S N OW B OY", "jarvis": "JH AA R V IH S", "alexa": "AH L EH K S AH",

@@ -18,11 +18,10 @@ import numpy as np
 import soundfile
 import soxr
 
-from listener.radio import band_pass, fit_noise, mix
+from listener.events import RATE_HZ
+from listener.radio import VOICE_BAND_HZ, band_pass, fit_noise, mix
 from models.training.data import Corpus, trimmed
 
-RATE_HZ = 16_000
-BAND_HZ = (300.0, 3400.0)
 QUIET_SNR_DB = 45.0
 LEAD_S, TAIL_S = 1.5, 1.5
 JETS = ("inside", "inside2", "inside_old", "outside", "start", "start2", "shutdown", "shutdown3")
@@ -72,7 +71,7 @@ def in_noise(
         noise, snr_db = rng.normal(0, 0.01, len(speech)).astype(np.float32), QUIET_SNR_DB
     else:
         noise = fit_noise(noises[rng.integers(len(noises))], len(speech), rng)
-    mixed = mix(band_pass(speech, RATE_HZ, *BAND_HZ), band_pass(noise, RATE_HZ, *BAND_HZ), RATE_HZ, snr_db)
+    mixed = mix(band_pass(speech, RATE_HZ, *VOICE_BAND_HZ), band_pass(noise, RATE_HZ, *VOICE_BAND_HZ), RATE_HZ, snr_db)
     return mixed.samples
 
 
@@ -213,7 +212,7 @@ def noise_alone(noises: list[np.ndarray], hours: float, seed: int) -> Iterator[N
     rng = np.random.default_rng([seed, 99])
     for _ in range(round(hours * 12)):
         noise = fit_noise(noises[rng.integers(len(noises))], 300 * RATE_HZ, rng)
-        noise = band_pass(noise, RATE_HZ, *BAND_HZ)
+        noise = band_pass(noise, RATE_HZ, *VOICE_BAND_HZ)
         yield Negative("jets alone", "noise", noise / np.abs(noise).max() * rng.uniform(0.05, 0.8))
 
 

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import yaml
 
-from listener.events import Alert, Candidate, Event
+from listener.events import RATE_HZ, Alert, Candidate, Event, Span
 from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine
@@ -35,7 +35,6 @@ from models.training.whisper_plain import PlainWhisper, times_written
 
 log = logging.getLogger("evaluate")
 
-RATE_HZ = devset.RATE_HZ
 MANIFEST = Path(__file__).with_name("evaluation.yaml")
 SOUNDS = "usr/share/games/searchandrescue/sounds"
 SHOUTING = "usr/share/games/hedgewars/Data/Sounds/voices"
@@ -84,11 +83,11 @@ def judge_call(trial: devset.Trial, settings: Settings) -> Row:
     """One call: found when an alert's span overlaps the call's; other alerts are false."""
     settings = settings.with_phrases((PhraseSettings(words=trial.phrase),))
     heard = hear(trial.audio, settings, _engine(settings))
-    start_s, end_s = trial.words[0][0], trial.words[-1][1]
+    said = Span(trial.words[0][0], trial.words[-1][1])
 
     def split(events: list[Event]) -> tuple[list[Alert | Candidate], list[Alert | Candidate]]:
         calls = [e for e in events if isinstance(e, Alert | Candidate)]
-        on = [e for e in calls if e.start_s < end_s and e.end_s > start_s]
+        on = [e for e in calls if e.span.overlaps(said)]
         return on, [e for e in calls if e not in on]
 
     def counts(events: list[Event]) -> tuple[int, int]:
@@ -102,7 +101,7 @@ def judge_call(trial: devset.Trial, settings: Settings) -> Row:
         _name(settings), trial.group, trial.phrase, trial.speaker, devset.condition(trial.snr_db),
         len(trial.audio) / RATE_HZ, *counts(heard.events[settings.sensitivity]), *counts(heard.events["cautious"]),
         *counts(heard.events["eager"]), best.confidence if best else 0.0, _confidences(others),
-        hit.raised_s - end_s if hit else float("nan"), heard.spent_s,
+        hit.raised_s - said.end_s if hit else float("nan"), heard.spent_s,
     )  # fmt: skip
 
 

@@ -96,7 +96,7 @@ def write_info(folder: Path, name: str, shape: NetShape, weights: dict, calibrat
         "calibration": calibration,
         "sha256": {f: hashlib.sha256((folder / f).read_bytes()).hexdigest() for f in files},
     }
-    (folder / "ear.json").write_text(json.dumps(data, indent=2) + "\n")
+    (folder / "ear.json").write_text(json.dumps(data, indent=2, allow_nan=False) + "\n")
 
 
 def main() -> None:

@@ -24,8 +24,8 @@ import torch
 from onnx import numpy_helper
 from torch import Tensor
 
-from listener.speech.ear import embed
 from listener.speech.network import open_session
+from listener.speech.word_view import embed
 from models.training import augment, pool
 from models.training.data import Composer, Corpus, join, load
 from models.training.fit import Batches, Lexicon, Plan, ctc, lexicon_of, loss_of_words, set_rate

@@ -17,8 +17,9 @@ import numpy as np
 import soundfile
 import soxr
 
+from listener.events import RATE_HZ
 from models.training import rnc
-from models.training.corpus import RATE_HZ, Samples
+from models.training.corpus import Samples
 from models.training.writer import letters
 
 SHORTEST_S, LONGEST_S = 0.35, 12.0
@@ -73,6 +74,7 @@ class AmazonQueen:
         return self._data[entry.offset : entry.offset + entry.size]
 
     def recordings(self) -> Iterator[tuple[str, Samples]]:
+        """Every spoken line: its name and its samples, float32 at RATE_HZ. Too short or long ones are left out."""
         for entry in self.entries():
             if entry.name.endswith(".SB"):
                 said = _fair(*soundfile.read(io.BytesIO(self._content(entry)), dtype="float32"))
@@ -123,6 +125,7 @@ class SteelSky:
             yield Entry(str(number), (offset & 0x7FFFFF) << (4 if offset >> 23 else 0), size)
 
     def recordings(self) -> Iterator[tuple[str, Samples]]:
+        """Every spoken line: its number as text and its samples, float32 at RATE_HZ. Too short or long ones are left out."""
         for entry in self.entries():
             if int(entry.name) in self.SPEECH:
                 packed = self._data[entry.offset + self.HEAD : entry.offset + entry.size]
@@ -132,6 +135,7 @@ class SteelSky:
                     yield entry.name, said
 
     def script(self) -> dict[str, str]:
+        """Empty: the package has no text of its lines."""
         return {}
 
     def speaker(self, name: str) -> str:

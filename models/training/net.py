@@ -39,6 +39,7 @@ class NetShape:
     positions: int = 1500
 
     def as_dict(self) -> dict[str, int]:
+        """Plain values, as ear.json and a checkpoint hold them."""
         return asdict(self)
 
 
@@ -53,6 +54,7 @@ class Block(nn.Module):
         self.up, self.down = nn.Linear(width, 4 * width), nn.Linear(4 * width, width)
 
     def split(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """x (batch, frames, width) -> queries, keys, values, each (batch, heads, frames, width / heads)."""
         batch, frames, width = x.shape
         qkv = self.qkv(self.norm_attention(x))
         qkv = qkv.view(batch, frames, 3, self.heads, width // self.heads)
@@ -60,10 +62,12 @@ class Block(nn.Module):
         return q, k, v
 
     def join(self, x: Tensor, attended: Tensor) -> Tensor:
+        """Adds what was attended to, (batch, heads, frames, width / heads), then the feed-forward part: as x."""
         x = x + self.out(attended.transpose(1, 2).flatten(2))
         return x + self.down(F.gelu(self.up(self.norm_feed(x))))
 
     def forward(self, x: Tensor, mask: Tensor | None) -> Tensor:
+        """x (batch, frames, width) -> the same shape; mask: true where a frame may attend, None for everywhere."""
         q, k, v = self.split(x)
         return self.join(x, F.scaled_dot_product_attention(q, k, v, attn_mask=mask))
 
@@ -79,6 +83,7 @@ class TextEncoder(nn.Module):
         self.norm = nn.LayerNorm(query)
 
     def forward(self, phones: Tensor, lengths: Tensor | None = None) -> Tensor:
+        """phones (batch, n), padded with len(PHONES); lengths (batch,), None: no padding. Gives (batch, query)."""
         x = self.embed(phones)
         if lengths is not None:
             packed = nn.utils.rnn.pack_padded_sequence(

@@ -56,6 +56,7 @@ def rank() -> int:
 
 
 def count() -> int:
+    """How many processes fit together; 1 without others."""
     return dist.get_world_size() if dist.is_initialized() else 1
 
 

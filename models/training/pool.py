@@ -6,9 +6,9 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
+from listener.events import RATE_HZ
 from listener.radio import KINDS, noise
 
-RATE_HZ = 16_000
 ROW_S = 20.0
 
 

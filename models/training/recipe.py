@@ -9,6 +9,7 @@ from pathlib import Path
 
 import torch
 
+from listener.events import RATE_HZ
 from models.training import peers, pool
 from models.training.data import Corpus, join, load
 from models.training.fit import Composer, Fit, Plan, lexicon_of, make_net
@@ -26,7 +27,7 @@ def read_corpora(corpus: Path, real: Path | None, workers: int) -> Corpus:
     whole = join(parts)
     hours: dict[str, float] = {}
     for clip in whole.clips:
-        hours[clip.engine] = hours.get(clip.engine, 0.0) + clip.length / 16_000 / 3600
+        hours[clip.engine] = hours.get(clip.engine, 0.0) + clip.length / RATE_HZ / 3600
     log.info("corpus: %s", ", ".join(f"{name} {h:.2f} h" for name, h in sorted(hours.items())))
     return whole
 

@@ -4,6 +4,9 @@ All engines install from package registries.  ENGINES names each one's source,
 licence and split; `voices(engine)` lists its voices.  A voice that trains is
 never in the development set: HELD_OUT names the voices kept for evaluation,
 and no mix or warp may be made from them.
+
+These are not the voices of ``listener.study.voices``: a study wants a text said the same way twice, trimmed and at one
+level; training wants every take to differ (pitch, noise, pace) and the engine's own rate, from which WORLD warps.
 """
 
 from __future__ import annotations
@@ -35,10 +38,12 @@ class Voice(Protocol):
     """Something that speaks."""
 
     @property
-    def name(self) -> str: ...
+    def name(self) -> str:
+        """Its name in the corpus, unique within its engine."""
 
     @property
-    def rate_hz(self) -> int: ...
+    def rate_hz(self) -> int:
+        """Samples a second of what say() gives."""
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
         """Mono float32 samples at `rate_hz`; `speed` 1 is the voice's own pace, 2 is twice as fast."""
@@ -138,9 +143,11 @@ class Kokoro:
 
     @property
     def name(self) -> str:
+        """Its name in the corpus."""
         return f"{self.pack}*{self.share:.2f}+{self.other}" if self.other else self.pack
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         tokenizer = _kokoro_tokenizer()
         # packs named b* are British; the others alternate so that both dictionaries are heard in many voices
         british = self.pack.startswith("b") or (self.pack[0] != "a" and rng.random() < 0.3)
@@ -182,6 +189,7 @@ class HibariHeart:
     rate_hz: int = 24000
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         return np.asarray(_hibari()(spoken, speed=speed, seed=int(rng.integers(2**31))), np.float32)
 
 
@@ -193,6 +201,7 @@ class Espeak:
     rate_hz: int = 22050
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         pitch = int(rng.integers(20, 80))
         return _run_to_wav(
             ["espeak-ng", "-v", self.name, "-s", str(round(165 * speed)), "-p", str(pitch), "-w"], spoken
@@ -207,6 +216,7 @@ class Flite:
     rate_hz: int = 16000
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         stretch = f"duration_stretch={1 / speed:.3f}"
         return _run_to_wav(["flite", "-voice", self.name, "--setf", stretch, "-t", spoken, "-o"], None)
 
@@ -244,6 +254,7 @@ class Festival:
         return process
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         import soundfile
 
         if self._process is None or self._process.poll() is not None:
@@ -282,6 +293,7 @@ class PiperJoe:
     rate_hz: int = 22050
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         voice = _piper()
         from piper.config import SynthesisConfig
 
@@ -297,6 +309,7 @@ class Pico:
     rate_hz: int = 16000
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         try:
             from py_nanotts import NanoTTS
         except ModuleNotFoundError:
@@ -318,13 +331,16 @@ class Warped:
 
     @property
     def name(self) -> str:
+        """The name of the voice it is made from, with both ratios."""
         return f"{self.voice.name}~{self.f0:.2f}/{self.formants:.2f}"
 
     @property
     def rate_hz(self) -> int:
+        """As the voice it is made from."""
         return self.voice.rate_hz
 
     def say(self, spoken: str, speed: float, rng: np.random.Generator) -> Samples:
+        """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         samples = self.voice.say(spoken, speed, rng)
         return warp(samples, self.voice.rate_hz, self.f0, self.formants)
 

@@ -16,8 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
+from listener.events import RATE_HZ
 from models.training import cut
-from models.training.data import RATE_HZ, WORDS, read_packs, rows_of
+from models.training.data import WORDS, read_packs, rows_of
 
 log = logging.getLogger("words")
 

@@ -11,12 +11,14 @@ from pathlib import Path
 
 import numpy as np
 
-from models.training.corpus import RATE_HZ, Samples
+from listener.events import RATE_HZ
+from models.training.corpus import Samples
 
 log = logging.getLogger("writer")
 
 
 def letters(text: str) -> str:
+    """Only the letters a to z of a text, in lower case: two spellings compare by these."""
     return re.sub(r"[^a-z]", "", text.lower())
 
 
@@ -35,6 +37,7 @@ class Writer:
         self._prompt = [token(f"<|{name}|>") for name in ("startoftranscript", "en", "transcribe", "notimestamps")]
 
     def text(self, audio: Samples) -> str:
+        """What is said in it, as written; audio: float32 at RATE_HZ, a line of speech."""
         import ctranslate2
 
         seconds = len(audio) / RATE_HZ

@@ -43,3 +43,14 @@ def test_other_labels_are_kept_as_traffic() -> None:
     )
     assert traffic == [Traffic(at_s=(1, 2), text="wind two zero zero")]
     assert actions == [Action(who="somebody", what="pressed", at_s=3)]
+
+
+def test_words_in_no_call_are_reported_and_left_out() -> None:
+    said: list[str] = []
+    labels = [Label(10.0, 13.0, "call: deck", ""), Label(10.0, 10.5, "word: suspend", "")]
+    stray = [Label(20.0, 20.5, "word: suspend", ""), Label(21.0, 21.5, "word: suspend", "")]
+    (call,), _, traffic = calls_and_actions([*labels, *stray], said.append)
+    assert said == ["word at 20.00 s and 1 more: in no call; left out: mark the call around its words"]
+    assert call.words_s == ((10.0, 10.5),) and traffic == []
+    calls, _, _ = calls_and_actions(stray[:1], said.append)
+    assert calls == [] and said[1:] == ["word at 20.00 s: in no call; left out: mark the call around its words"]

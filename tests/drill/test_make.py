@@ -109,7 +109,7 @@ def test_a_phrase_that_nobody_calls(tmp_path) -> None:
     with pytest.raises(UserError, match="name the project's recordings_synthetic folder with --voices"):
         read_voices(tmp_path, "suspend")
     (tmp_path / "manifest.yaml").write_text("clips: 3\n")
-    with pytest.raises(UserError, match="is no manifest of recordings"):
+    with pytest.raises(UserError, match="is not a manifest of recordings"):
         read_voices(tmp_path, "suspend")
 
 

@@ -9,7 +9,7 @@ import soundfile
 
 from listener.drill.check import check_drill
 from listener.drill.hear import hear
-from listener.drill.play import Stage, actions_of, play, played_drill, prepare
+from listener.drill.play import PlayOptions, Stage, actions_of, play, played_drill, prepare
 from listener.drill.score import score
 from listener.drill.script import Drill, drill_settings, drill_text, read_drill
 from listener.keep.row import Row
@@ -86,7 +86,7 @@ def test_a_played_drill_is_scored_with_what_the_trainee_did(tmp_path: Path) -> N
         thread.start()
         return lambda: thread.join(2.0)
 
-    rows = play(live, prepare(sounds, tmp_path / "p", lead_s=2.0), tmp_path / "p", 1.0, 10.0, trainee, load=load_bursts)
+    rows = play(live, prepare(sounds, tmp_path / "p", lead_s=2.0), tmp_path / "p", PlayOptions(wait_s=10.0), trainee, load=load_bursts)
     actions = actions_of(rows, Stage((), -2.0, 10.0), "ann")
     assert [(a.who, a.what) for a in actions] == [("ann", "acknowledged")]
     played = tmp_path / "drill_played.yaml"

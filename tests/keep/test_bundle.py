@@ -92,7 +92,7 @@ def test_nothing_that_is_there_is_written_over_and_a_row_that_is_no_call_is_one_
     with pytest.raises(UserError, match="is there already"):
         make_bundle(Records(folder), call, tmp_path / "there")
     for row in (1, 9_999):
-        with pytest.raises(UserError, match=f"row {row} is no call"):
+        with pytest.raises(UserError, match=f"row {row} is not a call"):
             make_bundle(Records(folder), row, tmp_path / "none")
     with pytest.raises(UserError, match="is not a whole bundle"):
         verify_bundle(tmp_path / "there")

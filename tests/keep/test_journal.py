@@ -241,7 +241,7 @@ def test_export_as_json_lines_and_csv(journal, tmp_path):
 def test_a_missing_journal_and_a_wrong_time_are_one_line(tmp_path):
     with pytest.raises(UserError, match="no journal there yet"):
         Records(tmp_path)
-    with pytest.raises(UserError, match="'yesterday' is no time; write it as"):
+    with pytest.raises(UserError, match="'yesterday' is not a time; write it as"):
         when("yesterday")
 
 

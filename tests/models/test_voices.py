@@ -115,7 +115,7 @@ def test_level_is_26_dbov_and_nothing_clips(gain, click):
     out = corpus.levelled(tone)
     assert np.abs(out).max() <= 0.951
     if not click:
-        assert corpus.active_level_dbov(out) == pytest.approx(-26.0, abs=0.05)
+        assert corpus.loud_level_dbov(out) == pytest.approx(-26.0, abs=0.05)
 
 
 def test_every_voice_says_every_drill_word_once_a_round_and_no_common_word_comes_back_early():

@@ -23,7 +23,7 @@ class Breaks(BurstSpotter):
 
 
 class BreakingEngine(BurstEngine):
-    name = "breaks"
+    name = model = "breaks"
 
     def spotter(self):
         return Breaks("suspend")

@@ -1,4 +1,4 @@
-"""Yes is no number, an endless number is none, a path's ~ must be somebody: in settings, drills and study plans."""
+"""Yes is not a number, an endless number is none, a path's ~ must be somebody: in settings, drills and study plans."""
 
 import pytest
 

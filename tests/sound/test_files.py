@@ -115,10 +115,10 @@ def socket_at(path: Path) -> None:
 @pytest.mark.parametrize(
     "make, said",
     [
-        (os.mkfifo, "is a pipe and no file"),
+        (os.mkfifo, "is a pipe, not a file"),
         (os.mkdir, "is a directory; name the sound files in it"),
-        (socket_at, "is a socket and no file"),
-        (lambda path: os.symlink("/dev/zero", path), "is a device and no file"),
+        (socket_at, "is a socket, not a file"),
+        (lambda path: os.symlink("/dev/zero", path), "is a device, not a file"),
         (lambda path: os.symlink(path.name, path), "cannot be opened: Too many levels of symbolic links"),
     ],
 )

@@ -12,9 +12,10 @@ import yaml
 from listener.errors import SettingsError, UserError
 from listener.events import RATE_HZ, Hit
 from listener.settings import PhraseSettings, Settings
-from listener.speech.ear import EarEngine, PhraseEar
+from listener.speech.ear import EarEngine
 from listener.speech.engines import load_engine
 from listener.speech.network import read_info, shipped_model
+from listener.speech.phrase_ear import PhraseEar
 from listener.speech.pronounce import every_pronunciation
 from listener.speech.search import longer_words, look_alikes, near_words
 

@@ -125,7 +125,7 @@ def test_without_unk_and_without_decoys_every_sound_would_be_the_phrase(settings
 def test_no_model_or_no_model_folder_is_one_line(tmp_path):
     with pytest.raises(UserError, match="set vosk.model_path to its folder"):
         load_engine(Settings(engine="vosk"))
-    with pytest.raises(UserError, match="is no vosk model folder"):
+    with pytest.raises(UserError, match="is not a vosk model folder"):
         load_engine(Settings(engine="vosk", vosk={"model_path": tmp_path}))
 
 

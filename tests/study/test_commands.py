@@ -18,7 +18,7 @@ def listener(*arguments: str, folder: Path) -> subprocess.CompletedProcess:
 @pytest.mark.parametrize(
     "changes, status, said",
     [
-        ({"noises": ["hail"]}, 2, "plan.yaml: noises: 'hail' is no noise we know"),
+        ({"noises": ["hail"]}, 2, "plan.yaml: noises: 'hail' is not a noise we know"),
         ({"engines": {"v": {"engine": "vosk"}}}, 2, "model"),
         ({"speech": {"recordings": [{"folder": "nowhere"}]}}, 1, "nowhere: no such folder"),
     ],

@@ -25,12 +25,12 @@ def test_shipped_plans_are_good(file):
 @pytest.mark.parametrize(
     "changes, said",
     [
-        ({"noises": ["turbin"]}, "noises: 'turbin' is no noise we know; choose one of turbine, wind_deck"),
+        ({"noises": ["turbin"]}, "noises: 'turbin' is not a noise we know; choose one of turbine, wind_deck"),
         ({"snr_db": [-90.0]}, "snr_db: -90 dB is out of reach; from -60 to 60"),
         ({"measures": ["false_alarms"]}, "measures: false_alarms needs negatives; set negatives.hours above 0"),
         ({"measures": ["det"], "negatives": {"hours": 0}}, "measures: det needs negatives"),
         ({"engines": {"a": {"engine": "sphynx"}}}, "engines.a: engine"),
-        ({"radios": {"x": "aircraft_fm"}}, "radios.x: 'aircraft_fm' is no radio we know; choose one of clean, band"),
+        ({"radios": {"x": "aircraft_fm"}}, "radios.x: 'aircraft_fm' is not a radio we know; choose one of clean, band"),
         ({"radios": {"x": [{"agc": {"target": 3}}]}}, "channel stage agc: has no field 'target'"),
         ({"radios": {"x": ["echo"]}}, "channel stage 'echo': unknown"),
         ({"speech": {}}, "nobody speaks"),

@@ -186,5 +186,5 @@ def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_p
     (other / TRIALS).unlink()
     with pytest.raises(UserError, match="holds no trials yet"):
         write_report(other)
-    with pytest.raises(UserError, match="is no study's result"):
+    with pytest.raises(UserError, match="is not a study's result"):
         write_report(tmp_path)

@@ -7,8 +7,9 @@ import pytest
 from typer.testing import CliRunner
 
 from listener import cli
-from listener.drill.record import Delays, DrillLine, Record, Share
+from listener.drill.record import Delays, DrillLine, Record
 from listener.drill.record_page import record_html
+from listener.score.metrics import Share
 from listener.tell import cautions
 from listener.tell.html import page
 
@@ -70,7 +71,7 @@ def test_the_study_s_report_and_comparison_say_them():
     assert unsaid(page("listener.study", "report.html", cautions=cautions.STUDY, **empty)) == []
 
 
-@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY])
+@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY, cautions.PEOPLE])
 def test_each_way_of_saying_them_is_whole(lines):
     assert unsaid(" ".join(lines)) == []
 

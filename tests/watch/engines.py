@@ -50,7 +50,8 @@ class _Breaking(BurstSpotter):
 
 
 class _Engine:
-    name = "bursts"
+    name = model = "bursts"
+    folder = None
     calibration = CALIBRATION
 
     def __init__(self, spotter: type[BurstSpotter], phrase: str) -> None:

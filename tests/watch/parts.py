@@ -135,11 +135,16 @@ class SoundServer:
         assert done.returncode == 0, f"pactl {' '.join(words)}: {done.stderr}"
         return done.stdout.strip()
 
-    def add_sink(self, name: str) -> str:
+    def add_sink(self, name: str, description: str = "Null Output", channels: int = 2) -> str:
         """A new line; gives the module's number for remove()."""
         return self.control(
-            "load-module", "module-null-sink", f"sink_name={name}", f"rate={RATE_HZ}", "channels=2", "format=s16le"
-        )
+            "load-module", "module-null-sink", f"sink_name={name}", f"rate={RATE_HZ}", f"channels={channels}",
+            "format=s16le", f"sink_properties='device.description=\"{description}\"'",
+        )  # fmt: skip
+
+    def remove(self, module: str) -> None:
+        """As if the device were unplugged."""
+        self.control("unload-module", module)
 
     def play(self, sink: str, sound: Path) -> subprocess.Popen[bytes]:
         """Play a file into a line. A busy server refuses now and then: it is asked again."""

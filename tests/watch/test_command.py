@@ -235,6 +235,11 @@ def test_devices_lists_the_lines_with_their_live_level(tmp_path, need, monkeypat
         status, out, err = run("devices")
         player.kill()
     assert status == 0, err
-    block = re.search(r"launch  \(ALSA.*?\n(?P<meters>(?:       input.*\n)+)", out)
-    assert block, out
-    assert re.search(r"input 1 +█+.* -\d+ dBov", block["meters"]), "the bar of the input with sound stands out"
+    named = r"\* Monitor of Null Output  \(sound server, 2 inputs, 48000 Hz\)\n       device: \"launch.monitor\"\n"
+    written = r"launch  \(ALSA.*?\n       device: \d+\n"  # in ALSA's configuration
+    for head in (named, written):
+        block = re.search(head + r"(?P<meters>(?:       input.*\n)+)", out)
+        assert block, out
+        assert re.search(r"input 1 +█+.* -\d+ dBov", block["meters"]), "the bar of the input with sound stands out"
+    assert out.endswith('Outputs, for watch.tone.device:\n* Null Output\n       device: "launch"\n')
+    assert not re.search(r"^.. (pulse|default)  ", out, re.MULTILINE), "what leads to the server is no line of its own"

@@ -148,7 +148,7 @@ def test_a_hand_over_names_what_is_open_and_acknowledges_nothing(tmp_path):
 def test_blindness_that_a_person_knows_of_is_theirs_until_it_is_over(tmp_path):
     with running(station_of(tmp_path, 0 * traffic(10.0, [], 16_000))) as station:
         station.tick()
-        assert station.desk.acknowledge_blind("Ann", ["Launch"]) == 0, "a start that goes on as it should is no blindness"
+        assert station.desk.acknowledge_blind("Ann", ["Launch"]) == 0, "a start that goes on as it should is not blindness"
         follow(station, lambda s: "digital_silence" in [b.code for b in channel(s).because], 20.0)
         assert station.desk.acknowledge_blind("Ann", ["Launch"]) == 1 and station.desk.acknowledge_blind("Bo") == 0
         station.tick()

@@ -15,6 +15,7 @@ from listener.errors import UserError
 from listener.keep.database import FILE_NAME
 from listener.keep.records import Query, Records
 from listener.watch.clock import SystemClock
+from listener.watch.parts import recogniser
 from listener.watch.station import Station
 from tests.watch import engines
 from tests.watch.parts import (
@@ -127,6 +128,19 @@ def test_sound_that_came_while_a_recogniser_stood_still_too_long_is_a_journalled
     (gap,) = rows(station, "gap")
     assert gap["seconds"] > 4.0 and gap["samples"] == pytest.approx(gap["seconds"] * 16_000, abs=20)
     assert "unheard" in gap["why"]
+
+
+def test_on_a_busy_machine_what_is_too_long_ago_is_left_and_nothing_is_loaded_anew(tmp_path, monkeypatch):
+    """To load anew makes a busy machine busier: four channels never came to listen that way."""
+    monkeypatch.setattr(recogniser, "_CATCH_UP_S", 3.0)
+    load = engines.slow  # and yet uses hardly any of the processor, as one that does not get it
+    with running(station_on_file(tmp_path, [], sound=talk(60.0, 16_000), load=load, supervision={"backlog_s": 2.0})) as station:
+        follow(station, is_blind("behind"), STARTED_S)
+        follow(station, lambda s: channel(s).gaps == 2, STARTED_S)
+        assert channel(station).restarts == 0
+        follow(station, lambda s: channel(s).behind_s < 1.0, 5.0)
+    gap = rows(station, "gap")[-1]
+    assert gap["seconds"] > 1.0 and gap["why"] == "unheard: the recogniser was behind"
 
 
 # -- capture, journal, disk, clock ---------------------------------------------------------------------------
@@ -274,12 +288,20 @@ def test_a_device_that_vanishes_and_one_that_falls_silent_are_seen_and_come_back
     assert gap["samples"] == pytest.approx(gap["seconds"] * 48_000, abs=30)
 
 
+def rings() -> int:
+    """How many rings of 48 kHz the computer holds."""
+    return sum(file.stat().st_size > 4 * 40 * 48_000 for file in Path("/dev/shm").iterdir())
+
+
 def test_a_device_that_is_not_there_at_the_start_is_blind_until_it_is(tmp_path, server):
     module = server.control("list", "short", "modules").split("module-null-sink")[0].split()[-1]
     server.control("unload-module", module)
     with running(station_on_server(tmp_path)) as station:
+        before = rings()
         follow(station, is_blind("device_gone"), STARTED_S)
         assert "cannot be opened" in channel(station).because[0].detail
+        follow(station, lambda s: channel(s).restarts >= 2, STARTED_S)
+        assert rings() == before, "a try that failed keeps no ring"
         server.add_sink("launch")
         player = server.play("launch", save(tmp_path / "radio.wav", traffic(30.0, [], 48_000)))
         follow(station, is_state("LISTENING"), STARTED_S)

@@ -42,7 +42,7 @@ def test_blindness_sounds_again_and_a_held_back_signal_is_told_once():
     for now_s in range(240, 1_000):
         assert signals.tick(float(now_s), NONE, frozenset({(0, now_s)})) is None
         told += [signals.held_back] if signals.held_back else []
-    assert told == ["the blind signal has sounded 4 times in an hour; the display tells it on"]
+    assert told == ["the blind signal has sounded 4 times in an hour; the display still shows it"]
     assert sounded(signals, 3_600, 3_700, blind={(0, 9)})[0] == (3_600, "blind")
 
 

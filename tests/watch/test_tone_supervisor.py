@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listener.errors import UserError
 from listener.settings.watch import SupervisionSettings, ToneSettings
 from listener.sound.capture import Source
+from listener.sound.outputs import find_output
 from listener.watch.parts.capture import CaptureSupervisor
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.signals import Signal
@@ -48,6 +50,23 @@ def test_it_sounds_on_the_loudspeaker_and_falls_silent_when_told(tmp_path: Path,
     finally:
         tone.stop()
         microphone.stop()
+
+
+def test_it_sounds_on_the_servers_sink_of_that_description_and_not_where_it_would_be_heard(tmp_path: Path, server):
+    """Nothing written into ALSA's configuration: "USB Audio" is the server's own word."""
+    server.add_sink("usb_speaker", "USB Audio")
+    faults: list[str] = []
+    tone = ToneSupervisor(ToneSettings(device="USB Audio"), ["speaker"], lambda what, detail: faults.append(detail))
+    microphone = CaptureSupervisor(Source("Monitor of USB Audio", (1,)), SupervisionSettings(), time.monotonic())
+    try:
+        _until(tone, microphone, lambda sound: np.abs(sound).max() > 0.2)
+    finally:
+        tone.stop()
+        microphone.stop()
+    with pytest.raises(UserError, match="output device 'USB Audio' is also listened to"):
+        find_output(ToneSettings(device="USB Audio"), ["usb_speaker.monitor"])
+    with pytest.raises(UserError, match="no output device Boom"):
+        find_output(ToneSettings(device="Boom"), [])
 
 
 def test_it_refuses_a_device_that_is_listened_to_and_says_so(server):

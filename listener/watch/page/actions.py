@@ -164,7 +164,7 @@ def _alert(station: Station, alert_id: int) -> Row:
     # A row that could not be written yet is shown all the same; people may answer to it.
     row = row or next((r for r in station.rows_after(alert_id - 1) if r.id == alert_id), None)
     if row is None or row.kind != "alert":
-        raise Impossible(f"row {alert_id} of the journal is no alert")
+        raise Impossible(f"row {alert_id} of the journal is not an alert")
     return row
 
 

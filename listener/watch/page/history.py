@@ -53,9 +53,9 @@ class Wish:
     before: int | None = None
 
     def query(self, limit: int | None = PAGE_ROWS + 1) -> Query:
-        """Raises UserError for what is no day or no kind."""
+        """Raises UserError for what is not a day or not a kind of row."""
         if self.kind not in ("", "all", *KINDS):
-            raise UserError(f"{self.kind!r} is no kind of row")
+            raise UserError(f"{self.kind!r} is not a kind of row")
         kinds = COMMON if not self.kind else () if self.kind == "all" else (self.kind,)
         return Query(
             since=when(self.day[:10]) if self.day else None, until=when(self.day[:10], end=True) if self.day else None,
@@ -70,11 +70,11 @@ class Wish:
 
 
 def wish_of(request: Request) -> Wish:
-    """Raises UserError for what is no number."""
+    """Raises UserError for what is not a number."""
     asked = {key: request.query_params.get(key, "")[:100] for key in ("day", "channel", "kind", "text", "before")}
     before = asked.pop("before")
     if before and not (before.isdecimal() and len(before) < 16):
-        raise UserError(f"{before!r} is no row")
+        raise UserError(f"{before!r} is not a row")
     return Wish(**asked, before=int(before) if before else None)
 
 

@@ -7,6 +7,7 @@ import threading
 from typing import Any
 
 import uvicorn
+from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect
 from starlette.types import Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -45,7 +46,7 @@ class PageServer:
         if not (wanted and page.enabled):
             return
         try:
-            self._socket = _listen(page.host, page.port)
+            self._socket = listen(page.host, page.port)
         except OSError as error:
             why = error.strerror or str(error)
             station.logbook.fault("page", f"the page cannot be served on {page.host}:{page.port}: {why}; set watch.page.port")
@@ -55,13 +56,7 @@ class PageServer:
         port = self._socket.getsockname()[1]
         host = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(page.host, page.host)
         self.address = station.page = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
-        config = uvicorn.Config(
-            page_app(station), http=_protocol(Crowd(room_for_connections())), lifespan="on", log_config=None,
-            access_log=False, server_header=False,
-            timeout_keep_alive=30, timeout_graceful_shutdown=1, backlog=_BACKLOG,
-            h11_max_incomplete_event_size=16_384, ws="none",
-        )  # fmt: skip
-        self._server = _Server(config)
+        self._server = server_for(page_app(station))
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._thread.start()
 
@@ -76,6 +71,17 @@ class PageServer:
             asyncio.run(self._server.serve(sockets=[self._socket]))
         except Exception as error:  # noqa: BLE001 - told, and the watch goes on
             self._station.logbook.fault("page", f"the page's server ended: {type(error).__name__}: {error}")
+
+
+def server_for(app: Starlette) -> uvicorn.Server:
+    """A server for this application, with its clients bounded; it says nothing on stderr."""
+    config = uvicorn.Config(
+        app, http=_protocol(Crowd(room_for_connections())), lifespan="on", log_config=None,
+        access_log=False, server_header=False,
+        timeout_keep_alive=30, timeout_graceful_shutdown=1, backlog=_BACKLOG,
+        h11_max_incomplete_event_size=16_384, ws="none",
+    )  # fmt: skip
+    return _Server(config)
 
 
 class _Server(uvicorn.Server):
@@ -137,7 +143,8 @@ def _in_time(app: Any, client: Client) -> Any:
     return answer
 
 
-def _listen(host: str, port: int) -> socket.socket:
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that browsers ask at. Raises OSError when the port is taken."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listening = socket.create_server((host, port), family=family, backlog=_WAITING)
     # Connections inherit it: little may wait in the system for a client that does not read.

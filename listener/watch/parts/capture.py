@@ -1,16 +1,17 @@
 """One source of sound under supervision: its process and its ring, whatever happens to them."""
 
 import time
-from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
 
 from listener.settings.watch import SupervisionSettings
+from listener.sound.capture import Source as Card
+from listener.sound.inputs import Identity
 from listener.sound.ring import Hole, Ring
 from listener.sound.source import LineState, Lost, Opened, Source, Transmission, Unheard
 from listener.watch.health import Reason
-from listener.watch.parts.process import Child
+from listener.watch.parts.process import Child, Patience
 
 _WAITS_S = (0.2, 0.5, 1.0, 2.0)
 _OPENING_S = 10.0
@@ -36,9 +37,9 @@ def run_source(link: Connection, source: Source, ring_name: str | None) -> None:
 class CaptureSupervisor:
     """Keeps a source open. tick() often; ring is None until it was opened for the first time.
 
-    generation counts the rings: a device that comes back with another rate gets a new one.
+    generation counts the rings: a device that comes back with another rate gets a new one. connected: what the sound
+    really comes from, None where nothing tells; it stays the same for good, and nothing else is listened to.
     line: what the source says of itself, for people. squelch_open: what its radio says, None if nothing.
-    transmissions: what the radio said of them, the newest last.
     """
 
     def __init__(self, source: Source, settings: SupervisionSettings, now_s: float) -> None:
@@ -46,6 +47,8 @@ class CaptureSupervisor:
         self.ring: Ring | None = None
         self.generation = 0
         self.device_name = source.title
+        self.connected: Identity | None = None
+        self._news: list[Identity] = []
         self.restarts = 0
         self._settings = settings
         self._reason: Reason | None = Reason("starting", f"{source.title} is being opened")
@@ -55,7 +58,7 @@ class CaptureSupervisor:
         self._child: Child | None = None
         self.line = ""
         self.squelch_open: bool | None = None
-        self.transmissions: deque[Transmission] = deque(maxlen=200)
+        self._transmissions: list[Transmission] = []
         self._told: tuple[Reason, ...] = ()  # by the source
         self._told_s = 0.0
         self._start(now_s)
@@ -93,7 +96,7 @@ class CaptureSupervisor:
                 case Unheard(first, after, seconds, why):
                     gaps.append(Gap(seconds, first, after, why))
                 case Transmission():
-                    self.transmissions.append(message)
+                    self._transmissions.append(message)
                 case Lost(reason, code):
                     self._reason = Reason(code, reason)
                     self._end(now_s)
@@ -104,6 +107,16 @@ class CaptureSupervisor:
             return gaps
         self._watch_frames(now_s)
         return gaps + self._overflow(now_s)
+
+    def newly_connected(self) -> list[Identity]:
+        """What it was opened on since this was last asked, for the journal."""
+        news, self._news = self._news, []
+        return news
+
+    def new_transmissions(self) -> list[Transmission]:
+        """What the radio said of transmissions since this was last asked."""
+        news, self._transmissions = self._transmissions, []
+        return news
 
     def stop(self) -> None:
         """End the capture process, within a second, and free the ring."""
@@ -117,7 +130,7 @@ class CaptureSupervisor:
         self._child = Child(
             f"capture of {self.source.title}", run_source, self.source, self.ring.name if self.ring else None
         )
-        self._started_s = now_s
+        self._opening = Patience(self._child, _OPENING_S, now_s)
         self._start_at_s = 0.0
         self._opened_ns = 0
 
@@ -131,6 +144,11 @@ class CaptureSupervisor:
 
     def _opened(self, opened: Opened) -> list[Gap]:
         self.device_name = opened.device_name
+        if opened.identity and isinstance(self.source, Card) and not self.source.before:
+            self.source = replace(self.source, before=opened.identity)
+        self.connected = opened.identity
+        if opened.identity:
+            self._news.append(opened.identity)
         self._opened_ns = time.monotonic_ns()
         if self.ring and self.ring.name == opened.ring_name:
             hole: Hole = self.ring.hole
@@ -147,7 +165,7 @@ class CaptureSupervisor:
     def _watch_frames(self, now_s: float) -> None:
         assert self._child
         if not self._opened_ns:
-            if now_s - self._started_s > _OPENING_S:
+            if self._opening.is_over(now_s):
                 self._reason = Reason("device_gone", f"{self.source.title} does not open")
                 self._end(now_s)
             return

@@ -10,6 +10,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+_GETS_ON_S = 0.05
 _CONTEXT = multiprocessing.get_context("spawn")
 
 
@@ -77,6 +78,14 @@ class Child:
         self._process.join(wait_s)
         self.kill()
 
+    def cpu_s(self) -> float:
+        """Processor time that it has had, where the system tells (Linux); else 0."""
+        try:
+            numbers = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+        except (OSError, ValueError):
+            return 0.0
+        return (int(numbers[11]) + int(numbers[12])) / os.sysconf("SC_CLK_TCK")
+
     def memory_bytes(self) -> int:
         """Memory it has to itself and shared, where the system tells (Linux); else 0."""
         try:
@@ -84,6 +93,25 @@ class Child:
         except (OSError, ValueError, IndexError):
             return 0
         return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+class Patience:
+    """How long a child may take for something: counted in the processor time that it gets, since a busy machine is not
+    its fault. One that gets on with nothing (it hangs, or was stopped) has limit_s by the clock.
+    """
+
+    def __init__(self, child: Child, limit_s: float, now_s: float) -> None:
+        self._child = child
+        self._limit_s = limit_s
+        self._began_cpu_s = self._cpu_s = child.cpu_s()
+        self._moved_s = now_s
+
+    def is_over(self, now_s: float) -> bool:
+        """Whether it has had its time. To be asked regularly."""
+        cpu_s = self._child.cpu_s()
+        if cpu_s - self._cpu_s >= _GETS_ON_S:
+            self._cpu_s, self._moved_s = cpu_s, now_s
+        return cpu_s - self._began_cpu_s >= self._limit_s or now_s - self._moved_s >= self._limit_s
 
 
 def _end_with(parent: multiprocessing.process.BaseProcess) -> None:

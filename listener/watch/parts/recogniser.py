@@ -8,17 +8,17 @@ from listener.settings import Settings
 from listener.sound.ring import Ring
 from listener.watch.health import Reason
 from listener.watch.parts.capture import Gap
-from listener.watch.parts.process import Child
-from listener.watch.parts.recogniser_process import Failed, Heard, Job, LoadEngine, Ready, Skipped, run_recogniser
+from listener.watch.parts.process import Child, Patience
+from listener.watch.parts.recogniser_process import Failed, Job, LoadEngine, Ready, Recognised, Skipped, run_recogniser
 from listener.watch.proof import ProofResult
 
 REHEAR_S = 5.0
 """A recogniser that starts again hears this much of the sound before its end again, for the call in it."""
 _LOADING_S = 60.0
-_FIRST_LOADING_S = 120.0  # at the start everything loads, also on a busy machine
 _TURN_S = 30.0
 _PROOF_S = 20.0
 _CATCH_UP_S = 20.0  # one that was started anew gets this long to come up with the sound
+_ALL_S = 0.8  # whoever uses this much of a processor and is behind is slow by itself
 
 
 class Turns:
@@ -71,6 +71,8 @@ class Recogniser:
         self._failures = 0
         self._proving_until_s: float | None = None
         self._next_memory_s = 0.0
+        self._moving: Patience | None = None
+        self._caught_up_s = self._cpu_s = 0.0
 
     @property
     def pid(self) -> int:
@@ -137,7 +139,7 @@ class Recogniser:
             match message:
                 case Ready(engine, model, can_prove):
                     self.engine, self.model, self.can_prove = engine, model, can_prove
-                case Heard():
+                case Recognised():
                     events += message.events
                     words += message.words
                 case Skipped(first, after):
@@ -161,7 +163,7 @@ class Recogniser:
         ends_s = time.monotonic() + wait_s
         while self._child.alive and time.monotonic() < ends_s:
             for message in self._child.messages():
-                if isinstance(message, Heard):
+                if isinstance(message, Recognised):
                     events += message.events
             time.sleep(0.02)
         self._child.kill()
@@ -179,22 +181,29 @@ class Recogniser:
         if beat_ns < self._started_ns:
             if not self._was_ready:
                 self._reason = Reason("starting", f"the recogniser is being loaded ({now_s - self._started_s:.0f} s)")
-            if now_s - self._started_s > (_LOADING_S if self._was_ready else _FIRST_LOADING_S):
+            if self._loading.is_over(now_s):
                 self._end(Reason("stalled", "the recogniser does not start"), now_s)
             return None
         silent_s = (time.monotonic_ns() - beat_ns) * 1e-9
         if silent_s >= limits.heartbeat_s:
             self._reason = Reason("stalled", f"the recogniser has not moved for {silent_s:.1f} s")
-            if silent_s >= 3 * limits.heartbeat_s:
+            if self._moving is None:
+                self._moving = Patience(self._child, 2 * limits.heartbeat_s, now_s)
+            elif self._moving.is_over(now_s):
                 self._end(self._reason, now_s)
             return None
+        self._moving = None
         self._ready, self._reason = True, None
         self._was_ready = True
         self._turns.done(self)
         if now_s - self._started_s > 10:
             self._failures = 0
-        if self.behind_s > limits.backlog_s and now_s - self._started_s > _CATCH_UP_S:
-            return self._end(Reason("behind", "the recogniser is too slow: the computer is too busy"), now_s)
+        if self.behind_s > limits.backlog_s and now_s - self._caught_up_s > _CATCH_UP_S:
+            cpu_s, self._cpu_s = self._cpu_s, self._child.cpu_s()
+            if self._cpu_s - cpu_s > _ALL_S * (now_s - self._caught_up_s):
+                return self._end(Reason("behind", "the recogniser is too slow for this computer"), now_s)
+            self._caught_up_s = now_s  # the computer is too busy: to load anew would make it busier
+            self._child.tell("catch up")
         if now_s >= self._next_memory_s:
             self._next_memory_s = now_s + 1.0
             used_mb = self._child.memory_bytes() / 1e6
@@ -220,6 +229,9 @@ class Recogniser:
         self._proving_until_s = None
         self._started_s, self._started_ns = now_s, time.monotonic_ns()
         self._child = Child(f"recogniser {self._channel}", run_recogniser, job)
+        self._loading = Patience(self._child, _LOADING_S, now_s)
+        self._moving = None
+        self._caught_up_s, self._cpu_s = now_s, 0.0
 
     def _end(self, reason: Reason, now_s: float) -> None:
         assert self._child

@@ -53,7 +53,7 @@ class Ready:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Recognised:
     """What some sound gave: events, and single words, weak ones too. Times are seconds of the ring's frames."""
 
     events: tuple[Event, ...]
@@ -76,23 +76,17 @@ class Failed:
 
 
 def run_recogniser(link: Connection, job: Job) -> None:
-    """Hear one channel until told to stop. Sends Ready, Heard, Skipped, ProofResult and Failed."""
+    """Hear one channel until told to stop. Sends Ready, Recognised, Skipped, ProofResult and Failed."""
     try:
         engine = job.load(job.settings)
         words = words_for(job.settings)
         ring = Ring.attach(job.ring_name)
-        link.send(Ready(engine.name, model_name(engine), bool(words)))
+        link.send(Ready(engine.name, engine.model, bool(words)))
         _Listener(link, job, ring, engine, words).run()
     except UserError as error:
         link.send(Failed(str(error)))
     except Exception as error:  # noqa: BLE001, whatever it is, the station must say it and go on
         link.send(Failed(f"{type(error).__name__}: {error}"))
-
-
-def model_name(engine: Engine) -> str:
-    """Which weights an engine has, as far as it tells."""
-    info = getattr(engine, "info", None)
-    return str(getattr(info, "name", "") or getattr(engine, "model", "") or engine.name)
 
 
 class _Listener:
@@ -119,6 +113,8 @@ class _Listener:
                 match self._link.recv():
                     case "prove":
                         self._proof = Proof(self._job.settings, self._ring.rate_hz, self._engine, self._words)
+                    case "catch up":
+                        self._catch_up()
                     case "stop":
                         self._tell(self._monitor.finish())
                         return
@@ -152,11 +148,18 @@ class _Listener:
         self._at = after
         return True
 
+    def _catch_up(self) -> None:
+        """Leave what is too long ago, and hear what is said now."""
+        now = self._ring.written - round(_PROOF_SLACK_S * self._ring.rate_hz)
+        if now > self._at:
+            self._link.send(Skipped(self._at, now))
+            self._at = now
+
     def _tell(self, events: list[Event]) -> None:
         # Gaps are the station's to tell: it knows their reasons.
         told = tuple(e for e in events if not (isinstance(e, Fault) and e.what == "gap"))
         words = tuple(hit for hit in self._passing if hit.score >= self._floor)
         self._passing.clear()
         if told or words:
-            self._link.send(Heard(told, words))
+            self._link.send(Recognised(told, words))
 

@@ -34,7 +34,7 @@ _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
 _TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance",
-         "hand_over")  # fmt: skip
+         "hand_over", "connected")  # fmt: skip
 
 
 def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:

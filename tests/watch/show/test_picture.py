@@ -140,7 +140,7 @@ def test_a_name_is_written_key_by_key_and_may_be_left():
     assert [entry.press(key) for key in "Anx"] == [None] * 3 and "name: Anx_" in entry.line
     assert entry.press("\x7f") is None and entry.press("n") is None and entry.press("\n") is None
     assert entry.press("\x00") is None and entry.press("x") is None and entry.press("\r") is None
-    assert entry.line.startswith("? minutes: x_"), "what is no answer is asked for again"
+    assert entry.line.startswith("? minutes: x_"), "what is not an answer is asked for again"
     assert entry.press("\x7f") is None and entry.press("5") is None and entry.press("\r") == "done"
     assert given == [["Ann", "5"]]
     assert Entry(["name"], lambda answers: "done").press("\x1b") == ""

@@ -47,7 +47,7 @@ export class Duty {
     const first = channels.find((c) => c.because.length) ?? channels[0];
     const channel = make("select", {}, ...channels.map((c) => make("option", { text: c.name, selected: c === first })));
     const minutes = make("input", { type: "number", min: 1, max: 720, value: 30, required: true });
-    const note = make("p", { text: "Calls are heard and told as ever. BLIND stays shown. It ends by itself at the time given." });
+    const note = make("p", { text: "Calls are heard and shown as ever. BLIND stays shown. It ends by itself at the time given." });
     this.#show("A radio is being worked on", [note], { channel, minutes, text: text("What is done (optional)") }, "begin_work", "Begin");
   }
 

