@@ -28,9 +28,9 @@ from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine
 from models.training import cut, devset, report
-from models.training.data import Corpus, load
+from models.training.data import PEOPLE, Corpus, load
 from models.training.hear import Heard, hear
-from models.training.rows import ALIKE, NOISE, SHOUTS, SPEECH, Row, read, write
+from models.training.rows import ALIKE, COMMANDS, NOISE, SHOUTS, SPEECH, Row, read, write
 from models.training.whisper_plain import PlainWhisper, times_written
 
 log = logging.getLogger("evaluate")
@@ -201,6 +201,15 @@ def people(material: Material) -> Iterator[devset.Trial]:
     yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])
 
 
+def commands(material: Material) -> Iterator[devset.Trial]:
+    """Everyday words by people who trained nothing: three different takes by one person, one call of each."""
+    if material.real and (material.real / PEOPLE).exists():
+        takes, (plan,) = devset.command_takes(material.real), manifest()["commands"]
+        for phrase in plan["phrases"]:
+            people = sum(text == phrase for text, _ in takes)
+            yield from calls(material, COMMANDS, takes, [{**plan, "phrases": [phrase], "calls": people}])
+
+
 def shouts(material: Material) -> Iterator[devset.Trial]:
     """Words of every kind by people who trained nothing: comic voices of a game, each recording three times over."""
     plan = manifest()["shouts"]
@@ -254,6 +263,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     return {
         "voices": (partial(_call, settings), voices(material)),
         "people": (partial(_call, settings), people(material)),
+        "commands": (partial(_call, settings), commands(material)),
         "shouts": (partial(_call, settings), shouts(material)),
         "speech": (partial(_negative, phrases, SPEECH), speech(material)),
         "noise": (partial(_negative, phrases, NOISE), noise(material)),
@@ -264,7 +274,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     }  # fmt: skip
 
 
-PARTS = ("voices", "people", "shouts", "speech", "noise", "alike", "sphinx", "whisper", "gate")
+PARTS = ("voices", "people", "commands", "shouts", "speech", "noise", "alike", "sphinx", "whisper", "gate")
 
 
 def _spread(work: Callable, items: Iterable, workers: int) -> Iterator[list[Row]]:

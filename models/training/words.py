@@ -18,7 +18,7 @@ import numpy as np
 
 from listener.events import RATE_HZ
 from models.training import cut
-from models.training.data import WORDS, read_packs, rows_of
+from models.training.data import SENTENCES, WORDS, read_packs, rows_of
 
 log = logging.getLogger("words")
 
@@ -59,7 +59,8 @@ def cut_out(
 
 def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
     """Cut the words out of the sentences of everybody with a name. Returns how many."""
-    rows = [row for row in rows_of(folder / "clips.csv") if row["speaker"]]
+    files = [folder / name for name in ("clips.csv", SENTENCES) if (folder / name).exists()]
+    rows = [row for path in files for row in rows_of(path) if row["speaker"]]
     packs = read_packs(folder, sorted({row["file"] for row in rows}), workers=1)
     aligner, ration, found = cut.Aligner(), Ration(in_all, by_one), []
     for row in rows:
