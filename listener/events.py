@@ -108,6 +108,8 @@ class Call:
     raised_s - end_s is the honest delay.
     confidence: 0..1, the calibrated chance that this is a true call.
     hits: the words it rests on, in time order.
+    chance_per_h: how often talk alone makes a call as clear as this, an hour of talk, as far as the engine knows; at least
+    LEAST_CHANCE_PER_H. None where it knows nothing, or not all the repeats were heard.
 
     >>> words = tuple(Hit("suspend", at_s, at_s + 0.5, score=4.0) for at_s in (1.0, 1.75, 2.5))
     >>> alert = Alert(0, "suspend", 3, start_s=1.0, end_s=3.0, raised_s=3.125, confidence=0.98, engine="ear", hits=words)
@@ -125,6 +127,7 @@ class Call:
     confidence: float
     engine: str
     hits: tuple[Hit, ...]
+    chance_per_h: float | None = None
 
     @property
     def span(self) -> Span:
@@ -178,3 +181,20 @@ def confidence_text(confidence: float) -> str:
     ('99%', '87%', '1%')
     """
     return f"{min(max(confidence, 0.01), 0.99):.0%}"
+
+
+LEAST_CHANCE_PER_H = 1 / 40
+"""Nothing is told to be rarer in talk than once in 40 hours: ten times the hours from which it is told."""
+
+
+def chance_text(chance_per_h: float) -> str:
+    """How often talk alone makes such a call, for people.
+
+    >>> chance_text(0.1), chance_text(0.025), chance_text(3.0)
+    ('once in 10 h of talk', 'less than once in 40 h of talk', '3 times in an hour of talk')
+    """
+    if chance_per_h <= LEAST_CHANCE_PER_H:
+        return f"less than once in {1 / LEAST_CHANCE_PER_H:.0f} h of talk"
+    if chance_per_h > 1.5:
+        return f"{chance_per_h:.0f} times in an hour of talk"
+    return f"once in {1 / chance_per_h:.{1 if chance_per_h > 0.5 else 0}f} h of talk"

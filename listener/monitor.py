@@ -75,7 +75,7 @@ class Monitor:
         self.engine = engine.name
         self._spotter = engine.spotter()
         self._on_hits = on_hits
-        self._rule = CallRule(settings, engine.calibration, channel, engine.name)
+        self._rule = CallRule(settings, engine.calibration, channel, engine.name, engine.talk)
         self._waiting: NDArray[np.float32]
         self._start(0)
 

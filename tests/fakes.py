@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.events import RATE_HZ, Hit
-from listener.speech.spotter import Calibration
+from listener.speech.spotter import NO_TALK, Calibration
 
 PIECE = RATE_HZ // 100
 
@@ -69,7 +69,7 @@ class BurstEngine:
     folder = None
 
     def __init__(self, phrase: str = "suspend", score: float = 2.0) -> None:
-        self.calibration = CALIBRATION
+        self.calibration, self.talk = CALIBRATION, NO_TALK
         self._phrase = phrase
         self._score = score
 

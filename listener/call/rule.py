@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import TypeVar
 
+from listener.call.background import Background, background
 from listener.call.chain import Chain, best_chain
 from listener.call.confidence import confidence
 from listener.events import Alert, Call, Candidate, Event, Hit, PartlyHeard
 from listener.settings import PhraseSettings, Settings
-from listener.speech.spotter import Calibration
+from listener.speech.spotter import NO_TALK, Calibration, Talk
 
 SAME = 0.65
 """Hits that share more of their time are the same word; of those that share less, a chain takes either."""
@@ -37,17 +38,25 @@ def said_until_s(chain: Chain, now_s: float) -> float:
 class PhraseRule:
     """Follows one phrase on one channel: hears hits as they become known, and time as it passes.
 
-    alert_level: the joint score (stated for three words) from which a call is an alert.
+    alert_level: the joint score (stated for three words) from which a call is an alert. talk: the phrase's background,
+    where it is known.
     """
 
     def __init__(
-        self, phrase: PhraseSettings, calibration: Calibration, alert_level: float, channel: int, engine: str
+        self,
+        phrase: PhraseSettings,
+        calibration: Calibration,
+        alert_level: float,
+        channel: int,
+        engine: str,
+        talk: Background | None = None,
     ) -> None:
         self._phrase = phrase
         self._calibration = calibration
         self._alert_level = alert_level
         self._channel = channel
         self._engine = engine
+        self._talk = talk
         self._hits: list[Hit] = []
         self._alerted_end_s = -inf  # end of the last sure word of the last alerted call
         self._candidate = _Peak(-inf)  # all the repeats, below the alert level
@@ -123,6 +132,7 @@ class PhraseRule:
             confidence=confidence(chain.joint * share, self._calibration),
             engine=self._engine,
             hits=chain.hits,
+            chance_per_h=self._talk.chance_per_h(chain.joint) if self._talk and share == 1 else None,
         )
 
 
@@ -135,14 +145,19 @@ class _Peak:
 
 
 class CallRule:
-    """The rule for all phrases of one channel."""
+    """The rule for all phrases of one channel. talk: what the engine takes for them where nobody calls."""
 
-    def __init__(self, settings: Settings, calibration: Calibration, channel: int, engine: str) -> None:
+    def __init__(
+        self, settings: Settings, calibration: Calibration, channel: int, engine: str, talk: Talk = NO_TALK
+    ) -> None:
         level = settings.alert_level
         if level is None:
             level = calibration.alert_levels[settings.sensitivity]
         self._rules = {
-            phrase.words: PhraseRule(phrase, calibration, level, channel, engine) for phrase in settings.phrases
+            phrase.words: PhraseRule(
+                phrase, calibration, level, channel, engine, background(talk, phrase, calibration)
+            )
+            for phrase in settings.phrases
         }
 
     def hear(self, hits: list[Hit], now_s: float) -> list[Event]:

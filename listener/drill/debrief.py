@@ -13,7 +13,7 @@ from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.score import CallScore, DrillScore, snr_text
-from listener.events import confidence_text
+from listener.events import Call, chance_text, confidence_text
 from listener.score.interval import per_hour_interval, share_interval
 from listener.tell.cautions import DRILL
 from listener.tell.html import page
@@ -101,7 +101,7 @@ def headline(score: DrillScore) -> str:
 def figures(score: DrillScore) -> list[tuple[str, str, str]]:
     """The key figures: (value, what it is, its interval in words)."""
     hours = score.heard_s / 3600
-    low, high = share_interval(score.found, score.counted)
+    low, high = share_interval(score.found, score.counted, score.worth)
     rate_low, rate_high = per_hour_interval(len(score.false_alerts), hours)
     shown = [
         (f"{score.found} of {score.counted}", "calls found", f"95 % interval {low * 100:.0f} to {high * 100:.0f} %"),
@@ -124,7 +124,7 @@ def cautions(score: DrillScore) -> Iterator[str]:
     """What these figures do not say."""
     yield from DRILL
     if 0 < score.counted < 30:
-        low, high = share_interval(score.found, score.counted)
+        low, high = share_interval(score.found, score.counted, score.worth)
         calls = _plural(score.counted, "call")
         yield (
             f"{calls[0].upper()}{calls[1:]} cannot rate a listener or a crew: the true share found may be "
@@ -218,16 +218,22 @@ def _card(
     return Card(title, status, _svg(picture), alt, _flac(clip, track.sound.rate_hz), lines, printed)
 
 
+def _sure(event: Call) -> str:
+    """How sure an alert was, and how often talk alone makes one like it, where that is known."""
+    sure = f"confidence {confidence_text(event.confidence)}"
+    return sure if event.chance_per_h is None else f"{sure}; talk alone does so {chance_text(event.chance_per_h)}"
+
+
 def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str, tuple[str, ...]]:
     where = f", on {found.track}" if several else ""
     if isinstance(found, TrackEvent):
         event = found.event
-        return f"False alert at {clock(event.start_s)}{where}", "false", (f"confidence {confidence_text(event.confidence)}",)
+        return f"False alert at {clock(event.start_s)}{where}", "false", (_sure(event),)
     caller = f", {found.call.caller}" if found.call.caller else ""
     lines = []
     if found.alert:
         when = "" if found.delay_s is None else f"{after(found.delay_s, 2)} the word, "
-        lines.append(f"alert {when}confidence {confidence_text(found.alert.confidence)}")
+        lines.append(f"alert {when}{_sure(found.alert)}")
     elif found.near:
         lines.append(
             f"{len(found.near.hits)} of {found.near.repeats} words heard, confidence {confidence_text(found.near.confidence)}"

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from listener.drill.result import ActionResult, CallResult, Result
+from listener.drill.score import worth_by_caller
 from listener.errors import UserError
 from listener.score.interval import median_interval
 from listener.score.metrics import Rate, Share
@@ -97,7 +98,11 @@ def _line(title: str, results: Sequence[Result]) -> DrillLine:
         title=title,
         date=str(results[0].date or "") if len(results) == 1 else "",
         crew=results[0].crew if len({r.crew for r in results}) == 1 else "",
-        found=Share(sum(r.found for r in results), sum(r.counted for r in results)),
+        found=Share(
+            sum(r.found for r in results),
+            sum(r.counted for r in results),
+            worth_by_caller((c.caller, c.status == "found") for r in results for c in r.calls if c.counted),
+        ),
         false_alerts=sum(len(r.false_alerts) for r in results),
         heard_s=sum(r.heard_s for r in results),
         delays=Delays(tuple(d for r in results for d in r.delays_s)),

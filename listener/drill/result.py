@@ -33,6 +33,7 @@ class AlertResult(_Model):
     raised_s: float
     phrase: str
     confidence: float
+    chance_per_h: float | None = None
 
 
 class CallResult(_Model):
@@ -155,6 +156,7 @@ def _alert(track: str, event: Call) -> AlertResult:
         raised_s=_ms(event.raised_s),
         phrase=event.phrase,
         confidence=round(event.confidence, 4),
+        chance_per_h=None if event.chance_per_h is None else round(event.chance_per_h, 4),
     )
 
 

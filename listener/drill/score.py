@@ -3,7 +3,7 @@
 Delays count from the end of the word that completes the call: the third, for a call of three.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,6 +12,7 @@ from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.quality import LOWEST_SNR_DB, CallSound, Stretch, call_sound, unheard
 from listener.drill.script import Action, Drill, MadeCall, Times
 from listener.events import Alert, Call, PartlyHeard, Span
+from listener.score.interval import INDEPENDENT, Worth, share_worth
 
 ACTION_REACH_S = 60.0
 """An action that names no call answers the latest call before it, if that began no longer ago."""
@@ -97,6 +98,11 @@ class DrillScore:
         return sum(call.counted and call.status == "found" for call in self.calls)
 
     @property
+    def worth(self) -> Worth:
+        """What the counted calls are worth: by caller, where each call names its caller."""
+        return worth_by_caller((c.call.caller, c.status == "found") for c in self.calls if c.counted)
+
+    @property
     def delays_s(self) -> list[float]:
         """The machine's, one for each call with an alert whose end the trainer knows."""
         return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
@@ -109,6 +115,14 @@ class DrillScore:
                 if done.delay_s is not None:
                     delays[done.action.who, done.action.what].append(done.delay_s)
         return {act: values for act, values in delays.items() if values}
+
+
+def worth_by_caller(calls: Iterable[tuple[str, bool]]) -> Worth:
+    """What calls (caller, found) are worth; where one names no caller, each counts as one."""
+    named = list(calls)
+    if not all(caller for caller, _ in named):
+        return INDEPENDENT
+    return share_worth([found for _, found in named], [caller for caller, _ in named]) if named else INDEPENDENT
 
 
 def score(drill: Drill, tracks: Sequence[HeardTrack], engine: str) -> DrillScore:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from listener.errors import UsageError, UserError
-from listener.events import confidence_text
+from listener.events import chance_text, confidence_text
 from listener.keep.anchor import HEAD_NAME, Head, read_head
 from listener.keep.database import FILE_NAME
 from listener.keep.row import COLUMNS, Row, chain_hash, read_row
@@ -231,7 +231,9 @@ def words(row: Row) -> str:
     b = row.body
     match row.kind:
         case "alert":
-            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, confidence {confidence_text(b['confidence'])}"
+            rare = b.get("chance_per_h")
+            sure = f"confidence {confidence_text(b['confidence'])}" + (f", talk alone: {chance_text(rare)}" if rare else "")
+            return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, {sure}"
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":

@@ -1,7 +1,7 @@
 """What the trials say: detection measures, each a short function of plain arrays.
 
 In the order conventions, curves, values, calibration, comparison. Intervals are 95 % and come from
-listener.score.interval (Wilson for shares, exact Poisson for rates).
+listener.score.interval (Wilson for shares, exact Poisson for rates, each with what its observations are worth).
 """
 
 from dataclasses import dataclass
@@ -10,8 +10,9 @@ from math import inf, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import binomtest, norm
+from scipy.stats import t as student
 
-from listener.score.interval import per_hour_interval, share_interval
+from listener.score.interval import INDEPENDENT, Worth, paired_worth, per_hour_interval, share_interval, share_worth
 
 Floats = NDArray[np.float64]
 BETA = 999.9  # NIST STD 2006: (C/V) * (1/Ptarg - 1), C/V = 0.1, Ptarg = 1e-4
@@ -19,10 +20,11 @@ BETA = 999.9  # NIST STD 2006: (C/V) * (1/Ptarg - 1), C/V = 0.1, Ptarg = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """k of n, with its Wilson interval."""
+    """k of n, with its Wilson interval; worth: what the n are worth where they come from few speakers."""
 
     k: int
     n: int
+    worth: Worth = INDEPENDENT
 
     @property
     def value(self) -> float:
@@ -32,15 +34,16 @@ class Share:
     @property
     def interval(self) -> tuple[float, float]:
         """95 % Wilson interval, (low, high) in 0..1."""
-        return share_interval(self.k, self.n)
+        return share_interval(self.k, self.n, self.worth)
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """count in hours, with its exact Poisson interval."""
+    """count in hours, with its exact Poisson interval; worth: what the count is worth where lines repeat it."""
 
     count: int
     hours: float
+    worth: Worth = INDEPENDENT
 
     @property
     def value(self) -> float:
@@ -50,7 +53,7 @@ class Rate:
     @property
     def interval(self) -> tuple[float, float]:
         """Exact 95 % Poisson interval, (low, high) an hour."""
-        return per_hour_interval(self.count, self.hours)
+        return per_hour_interval(self.count, self.hours, self.worth)
 
 
 # --- detection error trade-off ---------------------------------------------------------------------
@@ -134,16 +137,17 @@ class Bin:
     right: Share
 
 
-def reliability(confidence: ArrayLike, right: ArrayLike, bins: int = 10) -> list[Bin]:
-    """Equal bins of confidence, 0..1, empty ones left out. The last one holds 1."""
+def reliability(confidence: ArrayLike, right: ArrayLike, cluster: ArrayLike | None = None, bins: int = 10) -> list[Bin]:
+    """Equal bins of confidence, 0..1, empty ones left out. The last one holds 1. cluster: whose call or which line."""
     p, y = np.asarray(confidence, float), np.asarray(right, bool)
     which = np.minimum((p * bins).astype(int), bins - 1)
+    worth = INDEPENDENT if cluster is None or not p.size else share_worth(y, cluster, which)
     return [
         Bin(
             b / bins,
             (b + 1) / bins,
             float(p[which == b].mean()),
-            Share(int(y[which == b].sum()), int((which == b).sum())),
+            Share(int(y[which == b].sum()), int((which == b).sum()), worth),
         )
         for b in np.unique(which)
     ]
@@ -166,13 +170,16 @@ def brier(confidence: ArrayLike, right: ArrayLike) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Paired:
-    """The same calls heard twice. only_a, only_b: found by one alone; p: exact McNemar, two-sided."""
+    """The same calls heard twice. only_a, only_b: found by one alone; p: exact McNemar, two-sided, or its like by
+    speaker if that is more; worth: what the calls are worth to their difference.
+    """
 
     both: int
     only_a: int
     only_b: int
     neither: int
     p: float
+    worth: Worth = INDEPENDENT
 
     @property
     def n(self) -> int:
@@ -187,39 +194,55 @@ class Paired:
     @property
     def interval(self) -> tuple[float, float]:
         """Of the difference: Newcombe's score interval for paired shares (1998, method 10)."""
-        return paired_interval(self.both, self.only_b, self.only_a, self.neither)
+        return paired_interval(self.both, self.only_b, self.only_a, self.neither, self.worth)
 
 
-def mcnemar(found_a: ArrayLike, found_b: ArrayLike) -> Paired:
-    """Compare two engines on the same calls (McNemar 1947, exact binomial)."""
+def mcnemar(
+    found_a: ArrayLike, found_b: ArrayLike, speaker: ArrayLike | None = None, stratum: ArrayLike | None = None,
+    worth: Worth | None = None,
+) -> Paired:  # fmt: skip
+    """Compare two engines on the same calls (McNemar 1947, exact binomial), by speaker where speakers are given.
+
+    worth: what the calls are worth, where that is known from more calls than these. By speaker the test is
+    (only_b - only_a) over its spread between speakers, against Student's t (Obuchowski 1998; Durkalski 2003).
+    """
     a, b = np.asarray(found_a, bool), np.asarray(found_b, bool)
     only_a, only_b = int((a & ~b).sum()), int((~a & b).sum())
-    p = binomtest(only_a, only_a + only_b).pvalue if only_a + only_b else 1.0
-    return Paired(int((a & b).sum()), only_a, only_b, int((~a & ~b).sum()), float(p))
+    p = float(binomtest(only_a, only_a + only_b).pvalue) if only_a + only_b else 1.0
+    if worth is None:
+        worth = INDEPENDENT if speaker is None else paired_worth(b.astype(float) - a, speaker, stratum)
+    if worth.clusters > 1 and only_a + only_b:
+        t = abs(only_b - only_a) / sqrt(worth.design_effect * (only_a + only_b))
+        p = max(p, 2 * float(student.sf(t, worth.freedom)))
+    return Paired(int((a & b).sum()), only_a, only_b, int((~a & ~b).sum()), p, worth)
 
 
-def paired_interval(both: int, only_first: int, only_second: int, neither: int) -> tuple[float, float]:
+def paired_interval(
+    both: float, only_first: float, only_second: float, neither: float, worth: Worth = INDEPENDENT
+) -> tuple[float, float]:
     """95 % interval of share(first) - share(second) on the same trials (Newcombe 1998, method 10)."""
+    both, only_first, only_second, neither = (v / worth.shrink for v in (both, only_first, only_second, neither))
     n = both + only_first + only_second + neither
     if not n:
         return -1.0, 1.0
-    first, second = Share(both + only_first, n), Share(both + only_second, n)
-    product = first.k * (n - first.k) * second.k * (n - second.k)
+    k_1, k_2 = both + only_first, both + only_second
+    product = k_1 * (n - k_1) * k_2 * (n - k_2)
     phi = 0.0
-    if product:
-        above: float = both * neither - only_first * only_second
+    if product > 0:
+        above = both * neither - only_first * only_second
         above = max(above - n / 2, 0.0) if above > 0 else above
         phi = above / sqrt(product)
-    (low_1, high_1), (low_2, high_2) = first.interval, second.interval
-    down_1, up_1, down_2, up_2 = first.value - low_1, high_1 - first.value, second.value - low_2, high_2 - second.value
-    d = first.value - second.value
+    (low_1, high_1), (low_2, high_2) = share_interval(k_1, n), share_interval(k_2, n)
+    share_1, share_2 = k_1 / n, k_2 / n
+    down_1, up_1, down_2, up_2 = share_1 - low_1, high_1 - share_1, share_2 - low_2, high_2 - share_2
+    d = share_1 - share_2
     below = sqrt(max(0.0, down_1**2 - 2 * phi * down_1 * up_2 + up_2**2))
     over = sqrt(max(0.0, up_1**2 - 2 * phi * up_1 * down_2 + down_2**2))
     return max(-1.0, d - below), min(1.0, d + over)
 
 
 def difference_interval(first: Share | Rate, second: Share | Rate) -> tuple[float, float]:
-    """95 % interval of first - second from both's own intervals (Newcombe 1998 method 10; MOVER for rates)."""
+    """95 % interval of first - second, two samples, from both's own intervals (Newcombe 1998 method 10; MOVER for rates)."""
     (low_1, high_1), (low_2, high_2) = first.interval, second.interval
     d = first.value - second.value
     return d - sqrt((first.value - low_1) ** 2 + (high_2 - second.value) ** 2), d + sqrt(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.stats import chi2
 from scipy.stats import t as student
 
 Floats = NDArray[np.float64]
@@ -84,6 +85,23 @@ def fit(
     # A slope cannot be negative and its spread is in proportion: so on a log scale.
     slope = _interval(np.log(best.slope_per_db), np.log([c.slope_per_db for c in curves]), widen)
     return Fit(best, srt, (float(np.exp(slope[0])), float(np.exp(slope[1]))) if slope else None, speakers)
+
+
+def misfit(curve: Curve, snr_db: ArrayLike, found: ArrayLike, design_effect: float = 1.0) -> tuple[float, int, float] | None:
+    """Pearson's chi-square of the shares against the curve, its degrees of freedom (SNRs less 3) and p.
+
+    design_effect: of calls by few speakers; chi-square is divided by it (Rao and Scott 1981). A small p: the curve
+    has another shape than the shares. None with three SNRs or fewer.
+    """
+    levels, at = np.unique(np.asarray(snr_db, float), return_inverse=True)
+    if levels.size < 4:
+        return None
+    n = np.bincount(at).astype(float)
+    k = np.bincount(at, np.asarray(found, float))
+    expected = np.clip(curve.found(levels), 1e-3, 1 - 1e-3)  # beyond that one call decides all
+    value = float(np.sum((k - n * expected) ** 2 / (n * expected * (1 - expected)))) / design_effect
+    freedom = int(levels.size) - 3
+    return value, freedom, float(chi2.sf(value, freedom))
 
 
 def _interval(

@@ -1,6 +1,7 @@
 """Settings: YAML files into frozen values. `base` is everything a user can set; `watch` is the live station's part."""
 
 from listener.settings.base import (
+    ENGINE_GROUP,
     EarSettings,
     GateSettings,
     PhraseSettings,
@@ -12,6 +13,6 @@ from listener.settings.base import (
 )
 
 __all__ = [
-    "EarSettings", "GateSettings", "PhraseSettings", "Settings", "SphinxSettings", "VoskSettings", "read_settings",
-    "settings_from",
+    "ENGINE_GROUP", "EarSettings", "GateSettings", "PhraseSettings", "Settings", "SphinxSettings", "VoskSettings",
+    "read_settings", "settings_from",
 ]  # fmt: skip

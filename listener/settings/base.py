@@ -3,10 +3,12 @@
 Settings() with no file is the flight deck: "suspend", three times.
 """
 
+from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     BeforeValidator,
     Discriminator,
     Field,
@@ -106,6 +108,18 @@ _Gate = Annotated[
 ]
 
 
+ENGINE_NAMES = ("ear", "sphinx", "vosk")
+ENGINE_GROUP = "listener.engines"
+
+
+def _engine(name: str) -> str:
+    others = sorted(entry.name for entry in entry_points(group=ENGINE_GROUP)) if name not in ENGINE_NAMES else []
+    if name not in (*ENGINE_NAMES, *others):
+        names = [f"'{known}'" for known in (*ENGINE_NAMES, *others)]
+        raise ValueError(f"must be {', '.join(names[:-1])} or {names[-1]} (it is {name!r})")
+    return name
+
+
 class Settings(Checked):
     """Everything that can be set. Defaults are the flight deck's.
 
@@ -116,8 +130,10 @@ class Settings(Checked):
 
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls to listen for, any number at once."""
-    engine: Literal["ear", "sphinx", "vosk"] = "ear"
-    """Which recogniser listens."""
+    engine: Annotated[str, AfterValidator(_engine)] = Field("ear", json_schema_extra={"examples": list(ENGINE_NAMES)})
+    """Which recogniser listens: ear, sphinx, vosk; in studies also one that another package brings."""
+    options: dict[str, str | int | float | bool] = {}
+    """For an engine of another package: its own settings."""
     sensitivity: Sensitivity = "balanced"
     """cautious: fewer false alerts; eager: fewer missed calls."""
     alert_level: float | None = None

@@ -115,6 +115,10 @@ class ChannelSettings(Checked):
         return self
 
 
+def _device(device: str | int | None) -> str:
+    return "the default device (no device is named)" if device is None else f"device {device!r}"
+
+
 class HealthSettings(Checked):
     """When a channel is called blind. Every test can be turned off where the line cannot pass it."""
 
@@ -280,11 +284,11 @@ class WatchSettings(Checked):
         places = [(c.device, c.input) for c in self.channels if c.is_card]
         for device, number in places:
             if places.count((device, number)) > 1:
-                raise ValueError(f"two channels listen to input {number} of device {device!r}")
+                raise ValueError(f"two channels listen to input {number} of {_device(device)}; give each an input of its own")
         rates = {(c.device, c.rate_hz) for c in self.channels if c.is_card}
         for device, _ in rates:
             if len([d for d, _ in rates if d == device]) > 1:
-                raise ValueError(f"channels of device {device!r} must have the same rate_hz")
+                raise ValueError(f"channels of {_device(device)} must have the same rate_hz")
         others = [(c.pipe, c.url, c.input) for c in self.channels if c.pipe or c.url]
         for pipe, url, number in others:
             if others.count((pipe, url, number)) > 1:

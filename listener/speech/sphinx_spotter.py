@@ -18,7 +18,7 @@ from listener.sound.pcm import pcm16
 from listener.speech.pronounce import Pronunciation, phrase_pronunciations
 from listener.speech.recycle import RecycledSpotter
 from listener.speech.sphinx_front import ChannelMean, NoiseFloor
-from listener.speech.spotter import Calibration, Spotter
+from listener.speech.spotter import NO_TALK, Calibration, Spotter
 
 THRESHOLD = 1e-55
 BEAM = 1e-80  # wide: in noise the phrase falls far behind the best path and still comes out
@@ -57,7 +57,7 @@ class SphinxEngine:
     def __init__(self, ways: list[tuple[str, Pronunciation]]) -> None:
         import pocketsphinx
 
-        self.calibration = CALIBRATION
+        self.calibration, self.talk = CALIBRATION, NO_TALK
         self.model = "en-us"
         self.folder = Path(pocketsphinx.get_model_path(self.model))
         self._ways = ways

@@ -1,9 +1,9 @@
 """What every engine must offer: an Engine is loaded once, a Spotter listens to one channel."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,6 +78,12 @@ class Talk:
 
     hours: float = 0.0
     hits: Mapping[str, tuple[Hit, ...]] = field(default_factory=dict)
+    worked_out: dict[Hashable, Any] = field(default_factory=dict, compare=False, repr=False)
+    """What others made of the hits, so that each channel and trial need not do it again."""
+
+
+NO_TALK = Talk()
+"""Of an engine that knows none."""
 
 
 class Engine(Protocol):

@@ -21,7 +21,7 @@ from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
 from listener.sound.pcm import pcm16
 from listener.speech.recycle import RecycledSpotter
-from listener.speech.spotter import Calibration, Spotter
+from listener.speech.spotter import NO_TALK, Calibration, Spotter
 
 UNKNOWN = "[unk]"
 
@@ -53,6 +53,7 @@ class VoskEngine:
 
     name = "vosk"
     calibration = CALIBRATION
+    talk = NO_TALK
 
     def __init__(self, model: Any, folder: Path, phrases: Sequence[str], decoys: Sequence[str]) -> None:
         self.model, self.folder = folder.name, folder

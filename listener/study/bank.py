@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,7 @@ class Bank:
     def __init__(self, clips: tuple[Clip, ...], samples: NDArray[np.int16]) -> None:
         self.clips = clips
         self._samples = samples
+        self.talk: tuple[Plan, tuple[Any, ...]] | None = None  # what `negatives` has dealt out of it, for which plan
 
     def sound(self, clip: Clip) -> Samples:
         """The clip's samples, float32 at RATE_HZ, full scale 1."""
@@ -145,12 +147,24 @@ def _speech(plan: Plan, tell: Callable[[str], None]) -> Iterator[Piece]:
         for i, text in enumerate(texts if wants_lines else ()):
             pace = plan.speech.paces[i % len(plan.speech.paces)]
             yield Piece("line", voice, text, f"pace {pace:g}", say(voice, text, pace))
+    folders = [recorded.folder for recorded in (*plan.speech.recordings, *plan.negatives.recordings)]
     for recorded in plan.speech.recordings:
         tell(f"recordings {recorded.folder.name}")
-        yield from (p for p in pieces(recorded, plan.phrases) if p.role != "line" or wants_lines)
+        told = pieces(recorded, plan.phrases, prefix=_prefix(recorded.folder, folders))
+        yield from (p for p in told if p.role != "line" or wants_lines)
     for recorded in plan.negatives.recordings:
         tell(f"recordings {recorded.folder.name}")
-        yield from (p for p in pieces(recorded, plan.phrases, only_lines=True) if wants_lines)
+        told = pieces(recorded, plan.phrases, only_lines=True, prefix=_prefix(recorded.folder, folders))
+        yield from (p for p in told if wants_lines)
+
+
+def _prefix(folder: Path, folders: list[Path]) -> str:
+    """What tells people of this folder from those of others: nothing, its name, or more of its path."""
+    others = [other for other in set(folders) if other != folder]
+    for parts in range(len(folder.parts)):
+        if all(other.parts[len(other.parts) - parts :] != folder.parts[len(folder.parts) - parts :] for other in others):
+            return "".join(f"{part}/" for part in folder.parts[len(folder.parts) - parts :])
+    return f"{folder}/"
 
 
 def _recorded_noise(noise: RecordedNoise, tell: Callable[[str], None]) -> Iterator[Piece]:

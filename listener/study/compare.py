@@ -13,6 +13,7 @@ import polars as pl
 
 from listener.atomic_write import own_folder, write_page
 from listener.errors import UserError
+from listener.score.interval import holm
 from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
 from listener.study.report import Plot, Table, table
@@ -43,7 +44,7 @@ def compare(a: Path, b: Path, out: Path) -> tuple[Path, pl.DataFrame]:
         about=f"A is the result in {a.name}, B the one in {b.name}. {_what_differs(first, second)} {_how(same)}",
         cautions=STUDY,
         warnings=[] if same else ["A and B did not hear the same sounds: their differences may come from the sounds."],
-        plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), methods=[_how(same)],
+        plots=tuple(_plots(pairs, frame)), tables=(_table(frame, out),), clips=[], methods=[_how(same)],
         facts=[(f"{key} of {name}", value) for name, result in (("A", first), ("B", second))
                for key, value in _facts(result).items()], plan="",
     )  # fmt: skip
@@ -92,16 +93,21 @@ def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
         rows.append(_row("missed, 2 of 3 enough", name, a, b, a.missed("partly", **where), b.missed("partly", **where)))
     if a.hours and b.hours:
         rows.append(_row("false alerts per hour", "all", a, b, a.false_alerts(), b.false_alerts()))
+    if same:
+        each = [row for row in rows if row["measure"] == MISSED and row["condition"] != "all"]
+        for row, p in zip(each, holm([row["p"] for row in each])):
+            row["p_holm"] = p
     rows += _srt_rows(a, b, same)
     return pl.DataFrame(rows, schema={"measure": pl.String, "condition": pl.String, "engine_a": pl.String,
                                       "engine_b": pl.String, "a": pl.Float64, "b": pl.Float64, "b_less_a": pl.Float64,
-                                      "low": pl.Float64, "high": pl.Float64, "p": pl.Float64})  # fmt: skip
+                                      "low": pl.Float64, "high": pl.Float64, "p": pl.Float64,
+                                      "p_holm": pl.Float64})  # fmt: skip
 
 
 def _row(measure: str, condition: str, a: Heard, b: Heard, x: Share | Rate, y: Share | Rate) -> dict[str, Any]:
     low, high = difference_interval(y, x)
     return {"measure": measure, "condition": condition, "engine_a": a.engine, "engine_b": b.engine, "a": x.value,
-            "b": y.value, "b_less_a": y.value - x.value, "low": low, "high": high, "p": None}  # fmt: skip
+            "b": y.value, "b_less_a": y.value - x.value, "low": low, "high": high, "p": None, "p_holm": None}  # fmt: skip
 
 
 def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
@@ -115,7 +121,7 @@ def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
         reach = float(np.hypot((one.srt_db[1] - one.srt_db[0]) / 2, (other.srt_db[1] - other.srt_db[0]) / 2))
         low, high = difference - reach, difference + reach
     yield {"measure": "SRT, dB", "condition": "all", "engine_a": a.engine, "engine_b": b.engine, "a": one.curve.srt_db,
-           "b": other.curve.srt_db, "b_less_a": difference, "low": low, "high": high, "p": None}  # fmt: skip
+           "b": other.curve.srt_db, "b_less_a": difference, "low": low, "high": high, "p": None, "p_holm": None}  # fmt: skip
 
 
 def _pairs(first: Result, second: Result) -> list[tuple[Heard, Heard]]:
@@ -140,8 +146,9 @@ def _same_sounds(first: Result, second: Result) -> bool:
 
 def _how(same: bool) -> str:
     if same:
-        return ("Both heard the same sounds: missed calls are compared call by call (Newcombe's paired interval, McNemar's "
-                "exact p); the other intervals come from both's own.")  # fmt: skip
+        return ("Both heard the same sounds: missed calls are compared call by call (Newcombe's paired interval, with "
+                "what the calls are worth by speaker; p is McNemar's or that by speaker, whichever is more, and p (Holm) "
+                "takes all SNRs together); the other intervals come from both's own.")  # fmt: skip
     return "Differences are of two independent samples (Newcombe's interval; its like for rates)."
 
 
@@ -154,7 +161,7 @@ def _plots(pairs: list[tuple[Heard, Heard]], frame: pl.DataFrame) -> Iterable[Pl
     for a, b in pairs:
         both = [_Named(a, f"A {a.engine}"), _Named(b, f"B {b.engine}")]
         what = a.engine if a.engine == b.engine else f"{a.engine} and {b.engine}"
-        points = "Points with 95 % Wilson intervals."
+        points = "Points with 95 % Wilson intervals, by speaker."
         yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), points, wide=True)
         if a.hours and b.hours:
             yield Plot(f"{what}: misses against false alarms", plots.trade_off(both), "Lower left is better.")
@@ -186,4 +193,5 @@ def _shown(row: dict[str, Any]) -> dict[str, str]:
     between = "–" if row["low"] is None else f"{text(row['low'], '+')} to {text(row['high'], '+')}"
     return {"engine": engine, "measure": row["measure"], "at": row["condition"], "A": text(row["a"]), "B": text(row["b"]),
             "B less A": text(row["b_less_a"], "+"), "95 % interval": between,
-            "p (McNemar)": "" if row["p"] is None else f"{row['p']:.2g}"}  # fmt: skip
+            "p": "" if row["p"] is None else f"{row['p']:.2g}",
+            "p (Holm)": "" if row["p_holm"] is None else f"{row['p_holm']:.2g}"}  # fmt: skip

@@ -45,7 +45,8 @@ class Design:
         self.plan = plan
         self.engines = tuple(plan.engines)
         self._calls = tuple(_conditions(plan, CALL))
-        self._negatives = tuple(_conditions(plan, NEGATIVE))
+        talk = tuple(_conditions(plan, NEGATIVE))
+        self._negatives = [[c for c in talk if c.snr_db == ratio] for ratio in dict.fromkeys(plan.negatives.snr_db)]
         self.negative_count = ceil(plan.negatives.hours * 3600 / plan.negatives.piece_s)
         self.sounds = self.negative_count + len(self._calls) * plan.trials
 
@@ -58,11 +59,19 @@ class Design:
         if not 0 <= sound < self.sounds:
             raise IndexError(f"sound {sound}: there are {self.sounds}")
         if sound < self.negative_count:
-            number, which = divmod(sound, len(self._negatives))
-            return Slot(self._negatives[which], number)
+            # Ratios take turns, and within each its noises, radios and rooms: equal parts at each ratio.
+            turn, which = divmod(sound, len(self._negatives))
+            number, one = divmod(turn, len(self._negatives[which]))
+            return Slot(self._negatives[which][one], number)
         # Trial by trial, not condition by condition: a study that is cut short is thinner, not lopsided.
         number, which = divmod(sound - self.negative_count, len(self._calls))
         return Slot(self._calls[which], number)
+
+    def negative_seconds(self) -> dict[float | None, float]:
+        """Seconds of negatives at each SNR; equal where the pieces divide evenly."""
+        ratios = tuple(dict.fromkeys(self.plan.negatives.snr_db))
+        pieces = [len(range(i, self.negative_count, len(ratios))) for i in range(len(ratios))]
+        return {ratio: count * self.plan.negatives.piece_s for ratio, count in zip(ratios, pieces)}
 
     def seconds(self, sound: int) -> float:
         """About how long the sound will be."""
@@ -86,6 +95,16 @@ class Design:
             if filled >= least or sound == self.sounds - 1:
                 yield range(start, sound + 1)
                 start, filled = sound + 1, 0.0
+
+
+def speaker_of(plan: Plan, slot: Slot, speakers: tuple[str, ...]) -> str:
+    """Who makes the call. With fewer trials than speakers each noise, radio and room has others, so that all get a turn;
+    the SNRs of a curve always have the same ones.
+    """
+    c = slot.condition
+    noise = plan.noise_names().index(c.noise) if c.noise != NO_NOISE else 0
+    shift = noise + list(plan.radios).index(c.radio) + list(plan.rooms).index(c.room)
+    return speakers[(shift * plan.trials + slot.number) % len(speakers)]
 
 
 def rng_for(plan: Plan, slot: Slot, *names: object) -> np.random.Generator:

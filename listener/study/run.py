@@ -7,6 +7,7 @@ in the works, and nothing is counted twice.
 import fcntl
 import os
 import shutil
+import time
 import warnings
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
     import numpy as np
 
     from listener.study.cluster import Cluster
+
+
+TELL_S = 30.0
+"""Off a terminal progress is a line every so often."""
 
 
 def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, console: Console | None = None) -> Path:
@@ -65,9 +70,13 @@ def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Pat
     with _progress(console) as progress, closing(compute.work(study, out, todo)) as work:
         task = progress.add_task("trials", total=len(study.design))
         progress.advance(task, sum(len(c) for c in chunks if c.start in done) * len(study.design.engines))
+        told_s = time.monotonic()
         for chunk, trials in work:
             write_part(out, chunk, trials)
             progress.advance(task, len(trials))
+            if not console.is_terminal and time.monotonic() - told_s >= TELL_S:
+                told_s = time.monotonic()
+                console.print(f"{progress.tasks[task].completed:.0f} of {len(study.design)} trials", highlight=False)
     path = join_parts(out, chunks)
     shutil.rmtree(out / PARTS)
     return path
@@ -98,7 +107,8 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         probe.engine(name)  # a missing model or unknown word is told now
     with console.status("preparing") as status:
         kept = kept_bank(out, plan)
-        bank = kept or banks.build(plan, lambda what: status.update(f"preparing: {what}"))
+        tell = status.update if console.is_terminal else lambda line: console.print(line, highlight=False)
+        bank = kept or banks.build(plan, lambda what: tell(f"preparing: {what}"))
     study = Study(design, bank)
     own_folder(out, known_by=(LOCK,))
     lock = lock_of(study)

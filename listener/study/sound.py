@@ -11,16 +11,25 @@ from listener.radio.band import band_pass
 from listener.radio.channel import BandPass
 from listener.radio.shape import db
 from listener.study.bank import Bank, Clip
-from listener.study.design import CALL, NO_NOISE, Design, Slot, rng_for
+from listener.study.design import CALL, NO_NOISE, Design, Slot, rng_for, speaker_of
 from listener.study.intelligibility import sii_of, sti_of
+from listener.study.negatives import talk_of
 from listener.study.plan import BABBLE, Plan
-from listener.study.recorded import plain
 
 Samples = NDArray[np.float32]
 WORD_LEVEL_DB = 1.0  # no two words of a person are equally loud
-LINE_LEVEL_DB = 3.0  # nor are two people
 BEAT = 0.15
 LINE_DBOV = -70.0  # without noise a line still hisses a little
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of talk within a negative. source: where it is from, with the stretch if it is not the whole."""
+
+    clip: Clip
+    source: str
+    start_s: float
+    end_s: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,6 +38,8 @@ class Sound:
 
     call: (start_s, end_s) of the call, None in a negative. speaker: who makes it. words: how many.
     sii, sti: predicted intelligibility of the call within the radio's band; None without a call.
+    snr_call_db, snr_heard_db: during the call, before the radio and after it; None without a call.
+    lines: what is said in a negative.
     """
 
     samples: Samples
@@ -38,21 +49,48 @@ class Sound:
     level_dbov: float
     sii: float | None
     sti: float | None
+    snr_call_db: float | None = None
+    snr_heard_db: float | None = None
+    lines: tuple[Line, ...] = ()
 
 
 def make_sound(design: Design, bank: Bank, number: int) -> Sound:
     """The sound of this number. Raises UserError where it cannot be made (a silent stretch of noise)."""
     plan, slot = design.plan, design.slot(number)
-    speech, call, speaker, words = (_call if slot.condition.kind == CALL else _talk)(plan, bank, slot)
+    lines: tuple[Line, ...] = ()
+    if slot.condition.kind == CALL:
+        speech, call, speaker, words = _call(plan, bank, slot)
+    else:
+        (speech, lines), call, speaker, words = _talk(design, bank, number), None, "", 0
     room = plan.room(slot.condition.room)
     if room:
         speech = room.apply(speech, RATE_HZ, rng_for(plan, slot, "room"))
     speech, under, level_dbov = _stems(plan, bank, slot, speech)
     channel = plan.channel(slot.condition.radio)
-    sii, sti = _intelligibility(speech, under, channel, call, room.rt60_s if room else 0.0,
-                                room.direct_db if room else 0.0) if call else (None, None)  # fmt: skip
     heard = channel.apply(speech + under, RATE_HZ, rng_for(plan, slot, "radio"))
-    return Sound(np.clip(heard, -1.0, 1.0), call, speaker, words, level_dbov, sii, sti)
+    sii = sti = before_db = after_db = None
+    if call:
+        sii, sti = _intelligibility(speech, under, channel, call, room.rt60_s if room else 0.0, room.direct_db if room else 0.0)
+        before_db, after_db = _ratios(plan, slot, channel, speech, under, heard, call)
+    return Sound(np.clip(heard, -1.0, 1.0), call, speaker, words, level_dbov, sii, sti, before_db, after_db, lines)
+
+
+def _ratios(
+    plan: Plan, slot: Slot, channel: Channel, speech: Samples, under: Samples, heard: Samples, call: tuple[float, float]
+) -> tuple[float, float]:
+    """SNR during the call within the plan's band, dB: as mixed, and as the radio gives it.
+
+    After the radio by phase inversion (Hagerman and Olofsson 2004): the same radio with the speech turned over.
+    Half the difference of both is the speech, half the sum all the rest, the radio's own hiss too.
+    """
+    during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
+    turned = channel.apply(under - speech, RATE_HZ, rng_for(plan, slot, "radio"))
+    pairs = ((speech, under), ((heard - turned) / 2, (heard + turned) / 2))
+    ratios = []
+    for pair in pairs:
+        said, rest = (band_pass(stem[during], RATE_HZ, *plan.band_hz) for stem in pair)
+        ratios.append(float(active_level_dbov(said, RATE_HZ) - rms_dbov(rest)))
+    return ratios[0], ratios[1]
 
 
 def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, float], str, int]:
@@ -60,7 +98,7 @@ def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, flo
     rng = rng_for(plan, slot, "speech")
     phrase = next(p for p in plan.phrases if p.words == slot.condition.phrase)
     speakers = bank.speakers(phrase.words)
-    speaker = speakers[slot.number % len(speakers)]
+    speaker = speaker_of(plan, slot, speakers)
     takes = bank.takes(phrase.words, speaker)
     if takes[0].role == "call":
         take = takes[rng.integers(len(takes))]
@@ -85,28 +123,20 @@ def _words(bank: Bank, takes: tuple[Clip, ...], repeats: int, plan: Plan, rng: n
     return said
 
 
-def _talk(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, None, str, int]:
-    """A piece of talk in which nobody makes the call: lines of many speakers with pauses."""
-    rng = rng_for(plan, slot, "speech")
+def _talk(design: Design, bank: Bank, number: int) -> tuple[Samples, tuple[Line, ...]]:
+    """A piece of talk in which nobody makes the call, and which lines it holds."""
+    plan = design.plan
     out = np.zeros(round(plan.negatives.piece_s * RATE_HZ), np.float32)
-    phrases = [p.words for p in plan.phrases]
-    longest_s = max(p.max_gap_s for p in plan.phrases)
-    at, near = round(rng.uniform(*plan.negatives.pause_s) * RATE_HZ), False
-    while at < out.size - RATE_HZ:
-        line = bank.lines[rng.integers(len(bank.lines))]
-        said = bank.sound(line)
-        if said.size > out.size:  # long recordings: a stretch of them
-            start = rng.integers(said.size - out.size + 1)
-            said = said[start : start + out.size]
-        says_it = any(phrase in plain(line.text) for phrase in phrases)
-        if says_it and near:  # or two lines would make a call together
-            at += round(longest_s * RATE_HZ)
-        said = said[: max(0, out.size - at)]
-        if rms_dbov(said) > -70.0:
-            gain_db = rng.uniform(-LINE_LEVEL_DB, LINE_LEVEL_DB) - active_level_dbov(said, RATE_HZ)
-            out[at : at + said.size] += said * db(gain_db + plan.level_dbov)
-        at, near = at + said.size + round(rng.uniform(*plan.negatives.pause_s) * RATE_HZ), says_it
-    return out, None, "", 0
+    lines = []
+    for said in talk_of(design, bank)[number]:
+        card, line = said.card, bank.lines[said.card.line]
+        words = bank.sound(line)[card.start : card.start + card.size]
+        source = line.source if card.size == line.size else f"{line.source} from {card.start / RATE_HZ:.1f} s on"
+        lines.append(Line(line, source, said.at / RATE_HZ, (said.at + card.size) / RATE_HZ))
+        if rms_dbov(words) > -70.0:
+            gain_db = said.gain_db - active_level_dbov(words, RATE_HZ)
+            out[said.at : said.at + card.size] += words * db(gain_db + plan.level_dbov)
+    return out, tuple(lines)
 
 
 def _stems(plan: Plan, bank: Bank, slot: Slot, speech: Samples) -> tuple[Samples, Samples, float]:

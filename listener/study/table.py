@@ -15,14 +15,21 @@ from listener.study.trials import Trial
 
 TRIALS = "trials.parquet"
 PARTS = "parts"
+IMPORTED = "imported"  # a file for each other system that was scored on the same sounds
 
 _TOLD = pa.list_(pa.struct([
     ("kind", pa.string()), ("phrase", pa.string()), ("start_s", pa.float64()), ("end_s", pa.float64()),
     ("raised_s", pa.float64()), ("confidence", pa.float64()), ("log_odds", pa.float64()), ("right", pa.bool_()),
+    ("line", pa.int64()),
+]))  # fmt: skip
+_LINES = pa.list_(pa.struct([
+    ("text", pa.string()), ("speaker", pa.string()), ("source", pa.string()), ("start_s", pa.float64()),
+    ("end_s", pa.float64()), ("hard", pa.bool_()),
 ]))  # fmt: skip
 _TYPES = {
     "index": pa.int64(), "sound": pa.int64(), "number": pa.int64(), "words": pa.int64(), "seconds": pa.float64(),
     "snr_db": pa.float64(), "level_dbov": pa.float64(), "sii": pa.float64(), "sti": pa.float64(),
+    "snr_call_db": pa.float64(), "snr_heard_db": pa.float64(), "lines": _LINES,
     "call_start_s": pa.float64(), "call_end_s": pa.float64(), "delay_s": pa.float64(), "score": pa.float64(),
     "found": pa.bool_(), "partly": pa.bool_(), "false_alerts": pa.int64(), "false_partly": pa.int64(),
     "faults": pa.int64(), "told": _TOLD, "peaks": _TOLD,
@@ -69,7 +76,14 @@ def read_trials(folder: Path) -> pl.LazyFrame:
     if not files:
         raise UserError(f"{folder}: holds no trials yet; run the study first")
     try:
-        pq.read_metadata(files[0])
+        lacks = set(SCHEMA.names) - set(pq.read_schema(files[0]).names)
     except (OSError, pa.ArrowInvalid) as error:
         raise UserError(f"{files[0]}: cannot be read ({' '.join(str(error).split())[:80]}); copy it again") from None
+    if lacks:
+        raise UserError(f"{files[0]}: was made by an older version (no {', '.join(sorted(lacks))}); run its study again")
     return pl.scan_parquet(files)
+
+
+def read_imported(folder: Path) -> dict[str, pl.LazyFrame]:
+    """Other systems' rows by their names."""
+    return {path.stem: pl.scan_parquet(path) for path in sorted((folder / IMPORTED).glob("*.parquet"))}

@@ -21,10 +21,12 @@ from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, 
 from listener.monitor import Monitor
 from listener.score.match import TOLERANCE_S, match
 from listener.settings import Settings
-from listener.speech.engines import load_engine
+from listener.speech.engines import load_any_engine as load_engine
 from listener.speech.spotter import Engine
 from listener.study.bank import Bank
 from listener.study.design import Design
+from listener.study.negatives import is_hard
+from listener.study.plan import Plan
 from listener.study.sound import Sound, make_sound
 
 PIECE = RATE_HZ // 50
@@ -58,7 +60,8 @@ class Study:
 class Told:
     """Something an engine said. right: it is the call that was made.
 
-    log_odds: of the confidence, from the joint score itself.
+    log_odds: of the confidence, from the joint score itself. line: in a negative, the place in `lines` of what was
+    being said.
     """
 
     kind: str
@@ -69,12 +72,15 @@ class Told:
     confidence: float
     log_odds: float
     right: bool
+    line: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One row of the results: the parameters, then what came of it. Lists hold Told as plain values.
 
+    snr_call_db, snr_heard_db: during the call, as mixed and after the radio. lines: text, speaker, source,
+    start_s and end_s of what is said in a negative, and whether it is like the phrase (hard).
     score: log-odds of the call's best candidate whatever the level; None: nothing like it was heard.
     delay_s: from the end of the call to its alert. told: what people would be told (alerts, partly
     heard calls, candidates); peaks: candidates whatever the level.
@@ -96,6 +102,9 @@ class Trial:
     level_dbov: float | None = None
     sii: float | None = None
     sti: float | None = None
+    snr_call_db: float | None = None
+    snr_heard_db: float | None = None
+    lines: tuple[dict[str, Any], ...] = ()
     call_start_s: float | None = None
     call_end_s: float | None = None
     failed: str | None = None
@@ -125,6 +134,7 @@ def run_trial(study: Study, index: int) -> Trial:
     empty = replace(
         empty, speaker=sound.speaker, words=sound.words, seconds=sound.samples.size / RATE_HZ,
         level_dbov=sound.level_dbov, sii=sound.sii, sti=sound.sti,
+        snr_call_db=sound.snr_call_db, snr_heard_db=sound.snr_heard_db, lines=lines_of(study.design.plan, sound),
         call_start_s=sound.call[0] if sound.call else None, call_end_s=sound.call[1] if sound.call else None,
     )  # fmt: skip
     try:
@@ -132,7 +142,17 @@ def run_trial(study: Study, index: int) -> Trial:
         heard = listen(sound.samples, study.settings[name], engine)
     except Exception as error:  # noqa: BLE001, nor does whatever one piece of speech or noise does
         return replace(empty, failed=f"engine: {type(error).__name__}: {error}")
-    return _judge(empty, heard)
+    return judged(empty, heard)
+
+
+def lines_of(plan: Plan, sound: Sound) -> tuple[dict[str, Any], ...]:
+    """What is said in a negative, as plain values for a row."""
+    phrases = plan.phrases
+    return tuple(
+        {"text": one.clip.text, "speaker": one.clip.speaker, "source": one.source, "start_s": one.start_s,
+         "end_s": one.end_s, "hard": is_hard(one.clip.text, phrases)}
+        for one in sound.lines
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +194,9 @@ def _told(call: Call, settings: Settings, engine: Engine) -> Told:
     return Told(call.kind, call.phrase, call.start_s, call.end_s, call.raised_s, call.confidence, log_odds, False)
 
 
-def _judge(empty: Trial, heard: Heard) -> Trial:
+def judged(empty: Trial, heard: Heard) -> Trial:
+    """The trial with what was heard: found or missed, false alerts, the line that each fell on."""
+    heard = replace(heard, told=_placed(empty, heard.told), peaks=_placed(empty, heard.peaks))
     told = _marked(empty, heard.told, (Alert.kind, Candidate.kind))
     told = _marked(empty, told, (PartlyHeard.kind,)) if not any(t.right for t in told) else told
     peaks = _marked(empty, heard.peaks, (Candidate.kind,))
@@ -193,6 +215,18 @@ def _judge(empty: Trial, heard: Heard) -> Trial:
         told=tuple(asdict(t) for t in told),
         peaks=tuple(asdict(t) for t in peaks),
     )
+
+
+def _placed(trial: Trial, told: tuple[Told, ...]) -> tuple[Told, ...]:
+    """The same with `line` set to what was being said: most of it within, or else nearest."""
+
+    def outside_s(t: Told, line: dict[str, Any]) -> float:
+        return max(line["start_s"], t.start_s) - min(line["end_s"], t.end_s)
+
+    if not trial.lines:
+        return told
+    whole = range(len(trial.lines))
+    return tuple(replace(t, line=min(whole, key=lambda i: outside_s(t, trial.lines[i]))) for t in told)
 
 
 def _marked(trial: Trial, told: tuple[Told, ...], kinds: tuple[str, ...]) -> tuple[Told, ...]:

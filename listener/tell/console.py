@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from listener.events import Alert, Call, PartlyHeard, confidence_text
+from listener.events import Alert, Call, PartlyHeard, chance_text, confidence_text
 
 _BAR_CELLS = 10
 _NAMES = {"alert": "CALL HEARD", "partly_heard": "partly heard", "candidate": "candidate"}
@@ -35,6 +35,8 @@ def call_line(call: Call, channels: int) -> Text:
     line.append(f"{bar(call.confidence)} {confidence_text(call.confidence):>4}")
     if isinstance(call, Alert):
         line.append(f"  {call.raised_s - call.end_s:.2f} s after its last word", style="dim")
+    if call.chance_per_h is not None:
+        line.append(f"  talk alone: {chance_text(call.chance_per_h)}", style="dim")
     if channels > 1:
         line.append(f"  channel {call.channel}")
     return line

@@ -88,6 +88,7 @@ class Logbook:
             "phrase": event.phrase, "repeats": event.repeats, "start_s": round(event.start_s, 3),
             "end_s": round(event.end_s, 3), "raised_s": round(event.raised_s, 3), "delay_s": round(delay_s, 3),
             "confidence": round(event.confidence, 6), "engine": event.engine, "model": channel.recogniser.model,
+            "chance_per_h": None if event.chance_per_h is None else round(event.chance_per_h, 4),
             "hits": [{k: round(v, 3) for k, v in asdict(h).items() if k != "phrase"} for h in event.hits],
             "settings": self.fingerprint,
         }  # fmt: skip
@@ -95,7 +96,7 @@ class Logbook:
         def then(row: Row) -> None:
             show(Shown(
                 row.id, event.kind, row.utc, said_unix_s, event.phrase, event.repeats, len(event.hits),
-                event.confidence, event.start_s, event.end_s, delay_s,
+                event.confidence, event.start_s, event.end_s, delay_s, chance_per_h=event.chance_per_h,
             ))  # fmt: skip
 
         sample = round(event.end_s * ring.rate_hz)

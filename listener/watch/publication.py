@@ -124,5 +124,5 @@ def unacknowledged(folder: Path, since_unix_s: float) -> Iterator[tuple[str, Sho
         unix_s = datetime.fromisoformat(row.utc).replace(tzinfo=UTC).timestamp()
         yield row.channel, Shown(
             row.id, "alert", row.utc, unix_s, b["phrase"], b["repeats"], len(b["hits"]), b["confidence"],
-            b["start_s"], b["end_s"], b["delay_s"],
+            b["start_s"], b["end_s"], b["delay_s"], chance_per_h=b.get("chance_per_h"),
         )  # fmt: skip

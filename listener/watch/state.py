@@ -35,6 +35,7 @@ class Shown:
     end_s: float
     delay_s: float
     acknowledged_by: str = ""
+    chance_per_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

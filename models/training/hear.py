@@ -47,7 +47,7 @@ def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
 
 
 def _judged(heard: list[tuple[float, list[Hit]]], end_s: float, settings: Settings, engine: Engine) -> list[Event]:
-    rule = CallRule(settings, engine.calibration, 0, engine.name)
+    rule = CallRule(settings, engine.calibration, 0, engine.name, engine.talk)
     events: list[Event] = []
     for now_s, hits in heard:
         events += rule.pass_time(now_s - 0.02)  # the Monitor's piece before this one

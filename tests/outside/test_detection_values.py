@@ -9,7 +9,16 @@ from hypothesis import strategies as st
 
 from listener.score.interval import per_hour_interval, share_interval
 from listener.score.match import distances_s, match
-from listener.score.metrics import det, equal_error, mcnemar, normal_deviate, paired_interval, twv
+from listener.score.metrics import (
+    Share,
+    det,
+    difference_interval,
+    equal_error,
+    mcnemar,
+    normal_deviate,
+    paired_interval,
+    twv,
+)
 from tests.parts import need_python
 
 sklearn_metrics = need_python("sklearn.metrics", "'launch-listener[test]'")
@@ -96,6 +105,30 @@ def test_mcnemar_is_that_of_statsmodels(both, only_a, only_b, neither):
 def test_newcombes_paired_interval_on_his_own_example():
     # Newcombe, Statistics in Medicine 17 (1998) 2635-2650, table II (a): 36, 12, 2, 0 of 50; method 10: 0.0569, 0.3404
     assert paired_interval(36, 12, 2, 0) == pytest.approx((0.0569, 0.3404), abs=5e-5)
+
+
+NEWCOMBE = [
+    ((56, 70), (48, 80), 0.0524, 0.3339), ((9, 10), (3, 10), 0.1705, 0.8090), ((6, 7), (2, 7), 0.0582, 0.8062),
+    ((5, 56), (0, 29), -0.0381, 0.1926), ((0, 10), (0, 20), -0.1611, 0.2775), ((0, 10), (0, 10), -0.2775, 0.2775),
+    ((10, 10), (0, 20), 0.6791, 1.0), ((10, 10), (0, 10), 0.6075, 1.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("first, second, low, high", NEWCOMBE)
+def test_newcombes_table_of_independent_shares(first, second, low, high):
+    """Newcombe, Statistics in Medicine 17 (1998) 873-890, table II, (a) to (h), method 10 (from memory)."""
+    assert difference_interval(Share(*first), Share(*second)) == pytest.approx((low, high), abs=6e-5)
+
+
+def test_the_correction_of_pairs_that_go_together_is_half_of_n():
+    """Newcombe's method 10 takes n/2 off (both * neither - only * only) and nothing below zero, computed by hand: with
+    20, 6, 4, 20 of 50 the correlation is (400 - 24 - 25) / sqrt(26 * 24 * 24 * 26) = 0.5625.
+    """
+    (low_1, high_1), (low_2, high_2) = share_interval(26, 50), share_interval(24, 50)
+    phi = 351 / 624
+    below = np.sqrt((0.52 - low_1) ** 2 - 2 * phi * (0.52 - low_1) * (high_2 - 0.48) + (high_2 - 0.48) ** 2)
+    over = np.sqrt((high_1 - 0.52) ** 2 - 2 * phi * (high_1 - 0.52) * (0.48 - low_2) + (0.48 - low_2) ** 2)
+    assert paired_interval(20, 6, 4, 20) == pytest.approx((0.04 - below, 0.04 + over), abs=1e-9)
 
 
 spans = st.lists(

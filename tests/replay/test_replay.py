@@ -42,7 +42,7 @@ def test_an_alert_as_json_has_these_fields_and_no_others(recording):
     (alert,) = lines(recording)
     assert list(alert) == [
         "kind", "file", "channel", "phrase", "repeats", "start_s", "end_s", "raised_s",
-        "confidence", "engine", "hits",
+        "confidence", "chance_per_h", "engine", "hits",
     ]  # fmt: skip
     assert alert["kind"] == "alert"
     assert alert["file"] == str(recording)

@@ -74,6 +74,17 @@ def test_labels_that_cannot_be_right_stop_the_study_before_it_starts(small, tmp_
     assert said in str(caught.value) and "\n" not in str(caught.value)
 
 
+def test_talk_needs_no_labels_and_people_of_two_folders_stay_apart(small, tmp_path):
+    for name in ("day/dora.wav", "night/dora.wav", "night/off.wav"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        tone = 0.3 * np.sin(np.arange(2 * RATE_HZ)) * (name != "night/off.wav")
+        soundfile.write(tmp_path / name, tone, RATE_HZ)
+    folders = [{"folder": str(tmp_path / name)} for name in ("day", "night")]
+    bank = built(small, negatives={"hours": 0.01, "piece_s": 10, "recordings": folders})
+    whole = [(line.speaker, line.source) for line in bank.lines if not line.text]
+    assert whole == [("day/dora", "dora.wav"), ("night/dora", "dora.wav")]  # off.wav is silent
+
+
 def test_silent_speech_and_silent_noise_are_named(small, tmp_path):
     soundfile.write(tmp_path / "dora.wav", np.zeros(RATE_HZ * 2), RATE_HZ)
     (tmp_path / "dora.txt").write_text("0.1\t0.8\tsuspend\n")

@@ -1,6 +1,7 @@
 """One trial: a pure function of (plan, index), judged one to one, with failures told as failures."""
 
 import itertools
+from collections import Counter
 from dataclasses import replace
 from math import inf
 
@@ -11,10 +12,11 @@ from hypothesis import strategies as st
 
 from listener.events import RATE_HZ
 from listener.radio import active_level_dbov, band_pass, rms_dbov
-from listener.settings import settings_from
+from listener.settings import PhraseSettings, settings_from
 from listener.study import trials
 from listener.study.bank import build
-from listener.study.design import CALL, NEGATIVE, Design
+from listener.study.design import CALL, NEGATIVE, Design, speaker_of
+from listener.study.negatives import cards_of, is_hard, talk_of
 from listener.study.plan import plan_from
 from listener.study.sound import _stems, make_sound
 from listener.study.trials import Study, listen, run_trial
@@ -112,6 +114,62 @@ def test_talk_never_adds_up_to_a_call(small):
     heard = np.flatnonzero(np.abs(samples) > 0.02)
     pauses_s = np.diff(heard)[np.diff(heard) > 0.3 * RATE_HZ] / RATE_HZ
     assert pauses_s.size > 5 and pauses_s.min() > 1.4
+
+
+def test_no_line_is_said_again_before_all_were_said(small):
+    plan = plan_from({**small, "negatives": {"hours": 0.1, "piece_s": 20, "snr_db": [None]}}, "plan")
+    bank = build(plan)
+    dealt = [said.card for piece in talk_of(Design(plan), bank) for said in piece]
+    whole = len(cards_of(plan, bank))
+    assert whole >= len(bank.lines) and len(dealt) > 2 * whole
+    for start in range(0, len(dealt) - whole, whole):
+        assert len(set(dealt[start : start + whole])) == whole
+
+
+def test_each_ratio_of_the_negatives_has_equal_parts(small):
+    """Five noises at two ratios and quiet: one third each, though quiet is one condition and each ratio is five."""
+    noises = ["turbine", "pink", "white", "rotor", "static"]
+    design = Design(plan_from({**small, "noises": noises, "negatives": {"hours": 0.5, "piece_s": 20, "snr_db": [None, 9, 3]}}, "p"))
+    counted = Counter(design.slot(i).condition.snr_db for i in range(design.negative_count))
+    assert counted == {None: 30, 9.0: 30, 3.0: 30} and set(design.negative_seconds().values()) == {600.0}
+    assert len({design.slot(i) for i in range(design.negative_count)}) == 90
+
+
+def test_with_fewer_trials_than_speakers_each_noise_has_others_and_each_snr_the_same(small):
+    plan = plan_from({**small, "trials": 2}, "plan")
+    design, who = Design(plan), tuple("abcd")
+    made = {}
+    for slot in map(design.slot, range(design.negative_count, design.sounds)):
+        made.setdefault((slot.condition.noise, slot.condition.snr_db), set()).add(speaker_of(plan, slot, who))
+    assert made == {("turbine", 20.0): {"a", "b"}, ("turbine", 0.0): {"a", "b"}, ("pink", 20.0): {"c", "d"}, ("pink", 0.0): {"c", "d"}}
+
+
+def test_the_snr_after_the_radio_is_that_of_the_call_where_the_radio_does_nothing(study):
+    clean, harsh = (
+        Design(plan_from({**study.design.plan.model_dump(), "radios": {"set": radio}}, "plan"))
+        for radio in ("clean", [{"static": {"level_dbov": -26}}])
+    )
+    for i in range(4, clean.sounds):
+        sound = make_sound(clean, study.bank, i)
+        assert sound.snr_heard_db == pytest.approx(sound.snr_call_db, abs=0.01)
+        assert sound.snr_call_db == pytest.approx(clean.slot(i).condition.snr_db, abs=3.0)
+    loud = make_sound(harsh, study.bank, 4)  # 20 dB of SNR, and the radio's hiss as strong as the speech
+    assert loud.snr_heard_db < loud.snr_call_db - 10
+
+
+def test_what_is_like_the_phrase():
+    phrases = (PhraseSettings(words="suspend"),)
+    hard = ("we suspend", "it was suspended", "the suspense", "it depends", "we spend a lot")
+    for text in (*hard, "the weekend", "standby", "spare", ""):
+        assert is_hard(text, phrases) == (text in hard), text
+
+
+def test_a_false_alert_names_the_line_that_was_said(loud_study):
+    row = run_trial(loud_study, 0)
+    assert (row.lines and row.lines[0]["text"] == loud_study.bank.lines[0].text) or len(row.lines) > 1
+    for told in row.peaks:
+        line = row.lines[told["line"]]
+        assert line["start_s"] - 4 < told["start_s"] < line["end_s"] + 4
 
 
 def test_an_engine_that_hears_a_call_finds_it_with_its_delay(loud_study, monkeypatch):

@@ -67,7 +67,7 @@ def test_the_crew_s_record_says_them():
 
 def test_the_study_s_report_and_comparison_say_them():
     """Both are made of this one template."""
-    empty = {"title": "T", "about": "", "warnings": [], "plots": (), "tables": (), "methods": [], "facts": [], "plan": ""}
+    empty = {"title": "T", "about": "", "warnings": [], "plots": (), "tables": (), "methods": [], "facts": [], "plan": "", "clips": []}
     assert unsaid(page("listener.study", "report.html", cautions=cautions.STUDY, **empty)) == []
 
 

@@ -1,6 +1,7 @@
 """JSON lines and the console line of a call."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -15,10 +16,17 @@ ALERT = Alert(1, "suspend", 3, 12.31, 14.77, 15.02, 0.98, "ear", HITS)
 def test_the_line_of_an_alert_is_exactly_this():
     assert json_line(ALERT, "deck.wav") == (
         '{"kind": "alert", "file": "deck.wav", "channel": 1, "phrase": "suspend", "repeats": 3, '
-        '"start_s": 12.31, "end_s": 14.77, "raised_s": 15.02, "confidence": 0.98, "engine": "ear", '
+        '"start_s": 12.31, "end_s": 14.77, "raised_s": 15.02, "confidence": 0.98, "chance_per_h": null, "engine": "ear", '
         '"hits": [{"start_s": 12.31, "end_s": 12.9, "score": 3.142}, {"start_s": 13.2, "end_s": 13.8, "score": 2.5}, '
         '{"start_s": 14.1, "end_s": 14.77, "score": 4.0}]}'
     )
+
+
+@pytest.mark.parametrize("chance, told", [(0.025, "less than once in 40 h of talk"), (0.1234567, "once in 8 h of talk")])
+def test_how_often_talk_does_the_same_stands_beside_the_confidence(chance, told):
+    alert = replace(ALERT, chance_per_h=chance)
+    assert json.loads(json_line(alert, "a"))["chance_per_h"] == round(chance, 4)
+    assert call_line(alert, 1).plain.endswith(f"talk alone: {told}")
 
 
 def test_a_line_is_one_line_whatever_the_file_is_called():

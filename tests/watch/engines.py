@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from listener.errors import UserError
 from listener.events import Hit
 from listener.settings import Settings
-from listener.speech.spotter import Spotter
+from listener.speech.spotter import NO_TALK, Spotter
 from tests.fakes import CALIBRATION, BurstSpotter
 
 
@@ -53,6 +53,7 @@ class _Engine:
     name = model = "bursts"
     folder = None
     calibration = CALIBRATION
+    talk = NO_TALK
 
     def __init__(self, spotter: type[BurstSpotter], phrase: str) -> None:
         self._spotter = spotter

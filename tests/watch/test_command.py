@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -49,12 +50,17 @@ def config(tmp_path) -> Path:
 
 
 def lines_until(process: subprocess.Popen[str], word: str) -> list[str]:
-    lines, ends = [], time.monotonic() + STARTED_S
-    for line in process.stdout:
-        lines.append(line.rstrip("\n"))
-        if word in line:
-            return lines
-        assert time.monotonic() < ends, f"no {word!r} in {lines}"
+    """What was printed up to a line with the word; the process is killed when none comes in time."""
+    lines: list[str] = []
+    late = threading.Timer(STARTED_S, process.kill)
+    late.start()
+    try:
+        for line in process.stdout:
+            lines.append(line.rstrip("\n"))
+            if word in line:
+                return lines
+    finally:
+        late.cancel()
     raise AssertionError(f"ended without {word!r}: {lines} {process.stderr.read()}")
 
 

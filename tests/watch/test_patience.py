@@ -11,7 +11,7 @@ import pytest
 
 from listener.watch.parts.process import Child, Patience
 
-LIMIT_S = 1.0
+LIMIT_S = 0.5
 
 
 def work(link: Connection) -> None:

@@ -39,7 +39,7 @@ METHOD = (
     "passed. Each got calls of all conditions in equal parts, in an order of their own, among talk, calls without noise and "
     "pieces of a call's length without one. A press counts from the call's beginning until two seconds after its end; the "
     "delay is that of the press, and holds the hand's. A press has no score, so people have no trade-off curve, only a point. "
-    f"Listeners count who had {RULE}. People's intervals of the fitted curve are over listeners. Against an engine each call "
+    f"Listeners count who had {RULE}. People's intervals are over listeners. Against an engine each call "
     "counts once, by one of its listeners."
 )
 
@@ -121,8 +121,10 @@ def trials_of(lines: list[Line], first_index: int) -> Iterator[Trial]:
 
 
 def _press(at_s: float, right: bool, truth: dict[str, Any]) -> dict[str, Any]:
-    """A press as something told: it has a time, and no confidence."""
-    return {"kind": Alert.kind, "phrase": truth["phrase"], "start_s": at_s, "end_s": at_s, "raised_s": at_s,
+    """A press as something told: it has a time and no confidence; line: the one that was said last when it came."""
+    before = [i for i, line in enumerate(truth["lines"]) if line["start_s"] <= at_s]
+    line = before[-1] if before else None
+    return {"line": line, "kind": Alert.kind, "phrase": truth["phrase"], "start_s": at_s, "end_s": at_s, "raised_s": at_s,
             "confidence": None, "log_odds": None, "right": right}  # fmt: skip
 
 

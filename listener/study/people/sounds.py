@@ -7,8 +7,10 @@ level comes on top, here and not in the browser: what leaves this computer's ser
 """
 
 import io
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -22,6 +24,7 @@ from listener.study.design import CALL, NEGATIVE, NO_NOISE, Condition, Design, S
 from listener.study.people.course import EXTRA, Step
 from listener.study.plan import Plan
 from listener.study.sound import Sound, make_sound
+from listener.study.trials import lines_of
 
 Samples = NDArray[np.float32]
 LOUDEST_DBOV = -20.0
@@ -50,6 +53,9 @@ class Truth:
     level_dbov: float | None
     sii: float | None
     sti: float | None
+    snr_call_db: float | None
+    snr_heard_db: float | None
+    lines: tuple[dict[str, Any], ...]
     call_start_s: float | None
     call_end_s: float | None
 
@@ -59,6 +65,7 @@ class Sounds:
 
     def __init__(self, design: Design, bank: Bank) -> None:
         self.design, self.bank = design, bank
+        self._lock = Lock()  # the bank keeps the talk of one plan at a time
         self.of = lru_cache(maxsize=8)(self._of)
         self.truth = lru_cache(maxsize=4_096)(self._truth)
         self.calibration = lru_cache(maxsize=1)(self._calibration)
@@ -72,9 +79,11 @@ class Sounds:
         if step.what == "tones":
             return tones(tone_count(step.number)), None
         plan, slot = self._slot(step)
-        sound = make_sound(_One(plan, slot), self.bank, 0)
+        is_study = step.what in ("call", "talk") and not step.practice
+        with self._lock:
+            sound = make_sound(self.design, self.bank, step.number) if is_study else make_sound(_One(plan, slot), self.bank, 0)
         length = round(plan.negatives.piece_s * RATE_HZ) if slot.condition.kind == NEGATIVE else sound.samples.size
-        return not_louder(sound.samples[:length]), _truth_of(step, slot, sound, length)
+        return not_louder(sound.samples[:length]), _truth_of(plan, step, slot, sound, length)
 
     def _slot(self, step: Step) -> tuple[Plan, Slot]:
         """The plan and the place in it that give the step's sound."""
@@ -106,11 +115,11 @@ class Sounds:
         plan = self.design.plan
         length_s = plan.lead_s + self._call_s(slot) + plan.tail_s
         longest_s = max(0.2, min(2.0, (length_s - 1) / 2))
-        talk = plan.negatives.model_copy(update={"piece_s": length_s, "pause_s": (0.1, longest_s)})
+        talk = plan.negatives.model_copy(update={"hours": length_s / 3600, "piece_s": length_s, "pause_s": (0.1, longest_s)})
         if not self.bank.lines:
             return plan.model_copy(update={"negatives": talk, "lead_s": length_s}), slot
         c = slot.condition
-        return plan.model_copy(update={"negatives": talk}), Slot(
+        return plan.model_copy(update={"negatives": talk, "seed": slot.number}), Slot(  # talk of its own
             Condition(NEGATIVE, "", c.noise, c.snr_db, c.radio, c.room), slot.number
         )
 
@@ -128,7 +137,8 @@ class Sounds:
         plan = self.design.plan
         condition = Condition(CALL, plan.phrases[0].words, plan.noise_names()[0], 0.0, next(iter(plan.radios)),
                               next(iter(plan.rooms)))  # fmt: skip
-        sound = make_sound(_One(plan, Slot(condition, EXTRA - 1)), self.bank, 0).samples
+        with self._lock:
+            sound = make_sound(_One(plan, Slot(condition, EXTRA - 1)), self.bank, 0).samples
         return np.clip(sound * db(LOUDEST_DBOV - loudest_dbov(sound)), -1.0, 1.0).astype(np.float32)
 
 
@@ -143,14 +153,16 @@ class _One(Design):
         return self._slot
 
 
-def _truth_of(step: Step, slot: Slot, sound: Sound, length: int) -> Truth:
+def _truth_of(plan: Plan, step: Step, slot: Slot, sound: Sound, length: int) -> Truth:
     c = slot.condition
     is_call = step.what != "blank" and sound.call is not None
     start_s, end_s = sound.call if is_call and sound.call else (None, None)
     known = (sound.speaker, sound.words, length / RATE_HZ, sound.level_dbov, sound.sii, sound.sti) if is_call else (
         "", 0, length / RATE_HZ, sound.level_dbov, None, None)  # fmt: skip
     kind, phrase = (CALL, c.phrase) if is_call else (NEGATIVE, "")
-    return Truth(step.number, kind, phrase, c.noise, c.snr_db, c.radio, c.room, slot.number, *known, start_s, end_s)
+    place = (kind, phrase, c.noise, c.snr_db, c.radio, c.room, slot.number)
+    ratios = (sound.snr_call_db, sound.snr_heard_db) if is_call else (None, None)
+    return Truth(step.number, *place, *known, *ratios, lines_of(plan, sound), start_s, end_s)
 
 
 def loudest_dbov(samples: Samples) -> float:
@@ -189,5 +201,3 @@ def wav(samples: Samples, gain_db: float) -> bytes:
     soundfile.write(file, samples * db(gain_db), RATE_HZ, "PCM_24", format="WAV")
     return file.getvalue()
 
-
-TRUTH_FIELDS = tuple(field.name for field in fields(Truth))

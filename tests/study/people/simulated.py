@@ -53,6 +53,6 @@ def truth_without_sound(design):
             number = step.number
         call = (1.0, 3.0) if c[0] == "call" else (None, None)
         voice = f"voice {number % 4}" if call[0] else ""
-        return Truth(step.number, *c, number, voice, 3, 4.0, -26.0, None, None, *call)
+        return Truth(step.number, *c, number, voice, 3, 4.0, -26.0, None, None, None, None, (), *call)
 
     return truth

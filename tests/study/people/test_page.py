@@ -192,7 +192,7 @@ def test_the_page_answers_its_own_browser_only_and_tells_nobody_what_comes(folde
 @pytest.mark.parametrize(
     "arguments, status, said",
     [
-        (["{empty}"], 1, "is no study's result"), (["{study}", "--listener", "zzzzz"], 1, "has no listener 'zzzzz'"),
+        (["{empty}"], 1, "is not a study's result"), (["{study}", "--listener", "zzzzz"], 1, "has no listener 'zzzzz'"),
         (["{study}", "--port", "{busy}"], 1, "the page cannot be served"),
         (["{study}", "--consent", "none.txt"], 1, "none.txt: cannot be read"),
     ],

@@ -387,6 +387,7 @@ def test_every_kind_of_row_stands_in_the_columns_of_the_table(browser, tmp_path)
                 }"""
             )
             assert not crooked
+            assert page.evaluate("(box => box.scrollWidth <= box.clientWidth)(document.querySelector('.wide'))"), "cut off"
 
 
 def test_settings_are_shown_and_cannot_be_edited(browser, station):

@@ -1,7 +1,7 @@
 // One call that was heard: what, when, how sure; then what people did about it.
 
 import { play, send } from "./desk.js";
-import { likely, localTime, make, percent, put, span, utcTime } from "./words.js";
+import { chance, likely, localTime, make, percent, put, span, utcTime } from "./words.js";
 
 const MARKS = ["true call", "drill", "false alert"];
 
@@ -27,6 +27,7 @@ export class Card {
         make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: ` ×${alert.words_heard}` })),
         make("p", { class: "when" }, make("b", { text: localTime(alert.unix_s) }), ` here · ${utcTime(alert.unix_s)} UTC · `, this.ago, " ago"),
         make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
+        alert.chance_per_h === null || alert.chance_per_h === undefined ? "" : make("p", { class: "when", text: chance(alert.chance_per_h) }),
         make("p", { class: "confirm", text: "advisory: confirm by ear" }),
         make("p", { class: "acts" }, this.ack, hear), this.seen, this.trouble),
       this.after);

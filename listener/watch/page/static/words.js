@@ -34,6 +34,14 @@ export function percent(p) {
   return `${share % 1 === 0.5 && whole % 2 ? whole - 1 : whole}%`;
 }
 
+/** How often talk alone makes such a call, or nothing where that is not known: as chance_text in events.py says it. */
+export function chance(perHour) {
+  if (perHour === null || perHour === undefined) return "";
+  if (perHour <= 1 / 40) return "talk alone: less than once in 40 h";
+  if (perHour > 1.5) return `talk alone: ${Math.round(perHour)} times in an hour`;
+  return `talk alone: once in ${(1 / perHour).toFixed(perHour > 0.5 ? 1 : 0)} h`;
+}
+
 /** An element with class, text and children. */
 export function make(tag, given = {}, ...children) {
   const { class: name, text, data, ...rest } = given;
