@@ -89,7 +89,8 @@ def _ratios(
     ratios = []
     for pair in pairs:
         said, rest = (band_pass(stem[during], RATE_HZ, *plan.band_hz) for stem in pair)
-        ratios.append(float(active_level_dbov(said, RATE_HZ) - rms_dbov(rest)))
+        # To a thousandth of a dB: the last digits depend on where in memory the samples lie.
+        ratios.append(round(float(active_level_dbov(said, RATE_HZ) - rms_dbov(rest)), 3))
     return ratios[0], ratios[1]
 
 
