@@ -40,7 +40,7 @@ def about(
 
 @app.command()
 def replay(
-    audio: Annotated[list[Path], typer.Argument(help="Sound files.", show_default=False)],
+    audio: Annotated[list[Path], typer.Argument(help="Sound files, or packet captures (pcap, pcapng).", show_default=False)],
     config: ConfigFile = None,
     phrase: Annotated[list[str] | None, typer.Option(help="Listen for these words instead.")] = None,
     repeats: Annotated[int | None, typer.Option(help="How many times in a row make the call.")] = None,
@@ -48,12 +48,29 @@ def replay(
     as_json: Annotated[bool, typer.Option("--json", help="Alerts as JSON lines on stdout.")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Also calls below the alert level.")] = False,
     paced: Annotated[bool, typer.Option("--paced", help="At the speed of the clock.")] = False,
+    stream: Annotated[int | None, typer.Option(min=0, help="Of a packet capture, only the stream of this number.")] = None,
 ) -> None:
     """Listen to recordings and tell the calls in them."""
     from listener.replay.report import replay_files
 
     settings = _settings(config, phrase, repeats, engine)
-    raise typer.Exit(replay_files(audio, settings, as_json, everything, paced))
+    raise typer.Exit(replay_files(audio, settings, as_json, everything, paced, stream))
+
+
+@app.command()
+def send(
+    file: Annotated[Path, typer.Argument(help="A sound file.", show_default=False)],
+    rtp: Annotated[str, typer.Option(help="Where to: ADDRESS:PORT.")] = "127.0.0.1:5004",
+    codec: Annotated[str, typer.Option(help="PCMU, PCMA or L16/8000 to L16/32000.")] = "PCMU",
+    ptt: Annotated[bool, typer.Option("--ptt", help="As a radio that tells its squelch and push-to-talk (ED-137).")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Also to an address beyond this computer.")] = False,
+) -> None:
+    """For rehearsals: play a recording as a radio on the network, for a watch that listens there."""
+    from listener.network.sender import send as play
+    from listener.network.sender import where
+
+    seconds = play(file, where(rtp, yes), codec, ptt)
+    print(f"{seconds:.1f} s sent to {rtp}")
 
 
 @app.command()

@@ -22,7 +22,7 @@ class UsageError(UserError):
 
 # Python packages that come with an extra and not by default: their import name -> the extra.
 EXTRAS = {
-    "scipy": "drills", "matplotlib": "drills", "pocketsphinx": "sphinx", "vosk": "vosk", "polars": "study",
+    "dpkt": "captures", "scipy": "drills", "matplotlib": "drills", "pocketsphinx": "sphinx", "vosk": "vosk", "polars": "study",
     "pyarrow": "study", "joblib": "study", "dask": "study", "distributed": "study",
 }  # fmt: skip
 

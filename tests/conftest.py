@@ -19,7 +19,8 @@ collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
-    "fuzz/", "outside/test_drill.py", "outside/test_phones.py", "outside/test_psychometric_recovery.py",
+    "fuzz/", "network/test_senders.py", "network/test_watch.py", "outside/test_drill.py",
+    "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
     "test_bad_input.py", "test_long_files.py", "watch/",
     "drill/test_commands.py", "drill/test_debrief.py", "outside/test_clustered_intervals.py", "sound/test_compressed.py",

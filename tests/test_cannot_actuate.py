@@ -65,6 +65,8 @@ ALLOWED = {
     ("study/voices.py", "subprocess"): "speech synthesisers that make a study's test words, never in a watch",
     ("watch/page/serve.py", "socket"): "where browsers ask for the watch page; it only answers and connects to nobody",
     ("watch/page/crowd.py", "socket"): "how a page's connection that reads nothing is closed; opens none, tested below",
+    ("network/receiver.py", "socket"): "hears a radio on the network; never sends a byte, tested below",
+    ("network/sender.py", "socket"): "plays a recording in a rehearsal (`listener send`); no watch imports it, tested below",
     ("watch/service.py", "socket"): "tells the service manager that the watch is alive (sd_notify)",
     ("speech/engines.py", "import_module of a name that is computed"): "names out of ENGINES in the same file, tested below",
     ("study/voices.py", "import_module of a name that is computed"): "a Piper voice's package; the name's ending is fixed",
@@ -221,6 +223,22 @@ def test_the_page_s_server_answers_and_connects_to_nobody():
     assert used == {"create_server", "getsockname", "gethostname"}
 
 
+def test_the_radio_s_receiver_reads_and_never_sends():
+    """Of what a socket can do it binds, sets options, and receives."""
+    tree = ast.parse((PACKAGE / "network/receiver.py").read_text(encoding="utf-8"))
+    calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)]
+    used = {call.attr for call in calls if ast.unparse(call.value) in ("socket", "opened")}
+    assert used == {"socket", "setsockopt", "bind", "close", "settimeout", "recvfrom", "inet_aton", "inet_pton"}
+
+
+def test_only_the_command_for_rehearsals_reaches_the_sender():
+    """No module of the package imports it but the command line, inside the one command."""
+    importers = {
+        path.relative_to(PACKAGE).as_posix() for path in SOURCES if "listener.network.sender" in path.read_text(encoding="utf-8")
+    }
+    assert importers == {"cli.py"}
+
+
 def test_the_page_s_crowd_only_sets_how_a_connection_closes():
     """Of the module socket it uses two constants and calls nothing."""
     tree = ast.parse((PACKAGE / "watch/page/crowd.py").read_text(encoding="utf-8"))
@@ -304,5 +322,8 @@ def test_no_setting_names_a_program_or_a_place_to_send_to():
         for part in [schema, *schema.get("$defs", {}).values()]:
             yield from part.get("properties", {})
 
-    words = {word for key in keys(Settings.model_json_schema()) for word in key.split("_")}
+    # `url` of a channel is where its sound comes from: network/stream.py opens it for reading and nothing else.
+    given = list(keys(Settings.model_json_schema()))
+    given.remove("url")
+    words = {word for key in given for word in key.split("_")}
     assert words.isdisjoint({"command", "exec", "execute", "run", "script", "hook", "webhook", "url", "program", "shell"})

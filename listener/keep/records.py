@@ -240,6 +240,9 @@ def words(row: Row) -> str:
             return " ".join([b["state"], *(f"({r['code']}: {r['detail']})" for r in b.get("reasons", ()))])
         case "gap":
             return f"{b['seconds']:.2f} s of sound {b.get('why', 'missing')}"
+        case "transmission":
+            what = "transmission (squelch)" if b["by"] == "squelch" else f"push-to-talk {b['detail']}".rstrip()
+            return f"the radio says: {what} {'begins' if b['begins'] else 'ends'}"
         case "connected":
             return f"the sound comes from {b['title']}{f' ({name})' if (name := b['name']) not in b['title'] else ''}"
         case "proof":

@@ -9,6 +9,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from listener.errors import UserError
 from listener.events import Candidate, Event, Fault, PartlyHeard
+from listener.network.captures import is_capture
+from listener.replay.captured import replay_capture, utc
 from listener.replay.run import replay
 from listener.settings import Settings
 from listener.speech.engines import ENGINES, load_engine
@@ -32,8 +34,8 @@ class Report:
         self._files = 0
         self._sound_s = 0.0
 
-    def tell(self, event: Event, file: Path, channels: int) -> None:
-        """One event of a file."""
+    def tell(self, event: Event, file: Path, channels: int, began_unix_s: float | None = None) -> None:
+        """One event of a file. began_unix_s: when second 0 of it was, if that is known."""
         self._kinds[event.kind] += 1
         if isinstance(event, Fault):
             where = f"{file}: channel {event.channel}" if channels > 1 else f"{file}"
@@ -41,12 +43,15 @@ class Report:
         elif not self._is_wanted(event):
             return
         elif self._as_json:
-            print(json_line(event, str(file)), flush=True)
+            print(json_line(event, str(file), None if began_unix_s is None else utc(began_unix_s + event.start_s)), flush=True)
         else:
             if self._headed != file:
                 self._results.print(str(file), markup=False)
                 self._headed = file
-            self._results.print(call_line(event, channels))
+            line = call_line(event, channels)
+            if began_unix_s is not None:
+                line.append(f"  stream {event.channel}  {utc(began_unix_s + event.start_s)}")
+            self._results.print(line)
 
     def warn(self, line: str) -> None:
         """One line on stderr."""
@@ -77,8 +82,13 @@ def _count(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def replay_files(files: list[Path], settings: Settings, as_json: bool, everything: bool, paced: bool) -> int:
-    """Replay every file and print what is heard; gives the exit status: 1 if any file was bad."""
+def replay_files(
+    files: list[Path], settings: Settings, as_json: bool, everything: bool, paced: bool, stream: int | None = None
+) -> int:
+    """Replay every file and print what is heard; gives the exit status: 1 if any file was bad.
+
+    stream: of packet captures, only the stream of this number.
+    """
     engine = load_engine(settings)
     report, bad = Report(as_json, everything), False
     began_s = time.perf_counter()
@@ -87,11 +97,16 @@ def replay_files(files: list[Path], settings: Settings, as_json: bool, everythin
             task = progress.add_task(file.name, total=None)
             heard_s = 0.0
             try:
-                for heard in replay(file, settings, engine, paced):
+                parts = (
+                    replay_capture(file, settings, engine, stream, report.warn)
+                    if is_capture(file)
+                    else replay(file, settings, engine, paced)
+                )
+                for heard in parts:
                     progress.update(task, completed=heard.read_s, total=heard.length_s)
                     heard_s = heard.read_s * heard.channels
                     for event in heard.events:
-                        report.tell(event, file, heard.channels)
+                        report.tell(event, file, heard.channels, heard.began_unix_s)
             except UserError as error:
                 bad = True
                 report.warn(str(error))

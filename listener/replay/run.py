@@ -17,12 +17,16 @@ _PACED_BLOCK_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """What one file gave so far: the new events, how far it was read, how long it is."""
+    """What one file gave so far: the new events, how far it was read, how long it is.
+
+    began_unix_s: the wall-clock time of second 0, where the file tells it (packet captures do).
+    """
 
     events: list[Event]
     read_s: float
     length_s: float
     channels: int
+    began_unix_s: float | None = None
 
 
 def replay(path: Path, settings: Settings, engine: Engine, paced: bool = False) -> Iterator[Progress]:

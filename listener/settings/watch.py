@@ -15,8 +15,64 @@ def _off(value: Any) -> Any:
     return None if value in (False, "off") else value
 
 
+_PAYLOAD = (
+    r"^(?i:PCMU|PCMA|G722|L16/(8000|11025|16000|22050|24000|32000|44100|48000)(/2)?|opus(/48000(/[12])?)?)$"
+)
+
+
+class RtpSettings(Checked):
+    """A radio that comes over the network by RTP: this computer only listens, and answers nothing."""
+
+    address: str | None = None
+    """Where it is sent to: an address of this computer, or a multicast group. Nothing else is listened to."""
+    port: int = Field(5004, ge=1, le=65_535)
+    """The UDP port."""
+    payload: str = Field("PCMU", pattern=_PAYLOAD)
+    """How the sound is coded: PCMU, PCMA, G722, L16/16000 (8000 to 48000; L16/44100/2 has two channels) or opus."""
+    payload_type: int | None = Field(None, ge=0, le=127)
+    """The payload type's number; without it, the usual one: 0, 8 or 9, and 96 for those that have none."""
+    sdp: FilePath | None = None
+    """A session description (SDP) that says address, port and payload, in their place."""
+    ssrc: int | None = Field(None, ge=0, lt=1 << 32)
+    """Only this source, where several send to one port."""
+    sources: tuple[str, ...] = ()
+    """Only packets from these addresses; empty for all."""
+    interface: str = ""
+    """For a multicast group: the address of the network card to hear it on."""
+    jitter_buffer_s: float = Field(0.06, ge=0.0, le=0.5)
+    """How long a packet that is missing is waited for."""
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        """What no two radios may share."""
+        return (self.sdp,) if self.sdp else (self.address, self.port, self.ssrc)
+
+    @field_validator("address", "interface")
+    @classmethod
+    def _is_address(cls, text: str | None) -> str | None:
+        return _address(text) if text else text
+
+    @field_validator("sources")
+    @classmethod
+    def _are_addresses(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_address(text) for text in texts)
+
+    @model_validator(mode="after")
+    def _one_description(self) -> "RtpSettings":
+        if (self.address is None) == (self.sdp is None):
+            raise ValueError("needs either address (an IP address, with port and payload) or sdp (a file)")
+        return self
+
+
+def _address(text: str) -> str:
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError(f"{text!r} is no IP address such as 192.0.2.7 or 239.1.2.3") from None
+
+
 class ChannelSettings(Checked):
-    """One frequency: its name, and the input where its radio is plugged in."""
+    """One frequency: its name, and where its sound comes from: a sound card, or one of file, rtp, pipe, url."""
 
     name: str = Field("Launch", min_length=1, max_length=24)
     """What people call this frequency."""
@@ -28,6 +84,35 @@ class ChannelSettings(Checked):
     """Sample rate for the device; without it, its own."""
     file: FilePath | None = None
     """For exercises: a sound file that is played, over and over, in place of a device."""
+    rtp: RtpSettings | None = None
+    """A radio on the network, in place of a device."""
+
+    pipe: Annotated[str | None, Field(min_length=1)] = None
+    """Raw PCM out of a named pipe, or of the standard input ("-"), in place of a device; rate_hz says its rate."""
+    format: Literal["s16le", "s16be", "s32le", "f32le", "u8", "s8"] = "s16le"
+    """The samples of a pipe: s16le is signed, 16 bits, little end first."""
+    channels: int = Field(1, ge=1, le=32)
+    """How many channels a pipe has, interleaved; `input` says which one this is."""
+    url: str | None = Field(None, pattern=r"^https?://[^\s]+$")
+    """A stream of an HTTP or Icecast server, in place of a device."""
+
+    @property
+    def is_card(self) -> bool:
+        """It listens to a sound card."""
+        return not (self.file or self.rtp or self.pipe or self.url)
+
+    @model_validator(mode="after")
+    def _one_source(self) -> "ChannelSettings":
+        given = [key for key in ("device", "file", "rtp", "pipe", "url") if getattr(self, key) is not None]
+        if len(given) > 1:
+            raise ValueError(f"channel {self.name!r} has {' and '.join(given)}: only one of them can be its source")
+        if (self.rtp or self.url) and self.rate_hz is not None:
+            raise ValueError(f"channel {self.name!r}: what comes says its rate; leave rate_hz out")
+        if self.pipe and self.rate_hz is None:
+            raise ValueError(f"channel {self.name!r}: a pipe does not say its rate: give rate_hz")
+        if self.pipe and self.input > self.channels:
+            raise ValueError(f"channel {self.name!r}: input {self.input} of a pipe with channels: {self.channels}")
+        return self
 
 
 def _device(device: str | int | None) -> str:
@@ -51,6 +136,8 @@ class HealthSettings(Checked):
     """An open carrier or tone of one steady level for this long. Turn off where the squelch is always open."""
     carrier_level_dbov: float = Field(-50.0, le=0)
     """A steady sound counts as a carrier above this level."""
+    loss_percent: Annotated[float | None, BeforeValidator(_off)] = Field(20.0, gt=0, le=100)
+    """So much of a second's sound lost in the network."""
     behind_s: float = Field(1.0, gt=0)
     """The recogniser is this far behind the sound."""
 
@@ -194,14 +281,24 @@ class WatchSettings(Checked):
 
     @model_validator(mode="after")
     def _inputs_differ(self) -> "WatchSettings":
-        places = [(c.device, c.input) for c in self.channels if c.file is None]
+        places = [(c.device, c.input) for c in self.channels if c.is_card]
         for device, number in places:
             if places.count((device, number)) > 1:
                 raise ValueError(f"two channels listen to input {number} of {_device(device)}; give each an input of its own")
-        rates = {(c.device, c.rate_hz) for c in self.channels if c.file is None}
+        rates = {(c.device, c.rate_hz) for c in self.channels if c.is_card}
         for device, _ in rates:
             if len([d for d, _ in rates if d == device]) > 1:
                 raise ValueError(f"channels of {_device(device)} must have the same rate_hz")
+        others = [(c.pipe, c.url, c.input) for c in self.channels if c.pipe or c.url]
+        for pipe, url, number in others:
+            if others.count((pipe, url, number)) > 1:
+                raise ValueError(f"two channels listen to input {number} of {pipe or url}")
+        radios = [(c.rtp, c.input) for c in self.channels if c.rtp]
+        for radio, number in radios:
+            same = [other for other, _ in radios if other.place == radio.place]
+            if radios.count((radio, number)) > 1 or any(other != radio for other in same):
+                where = radio.sdp or f"{radio.address} port {radio.port}"
+                raise ValueError(f"two channels listen to {where}: give each its own ssrc or input")
         return self
 
     @property
@@ -218,6 +315,11 @@ class WatchSettings(Checked):
         def at(path: Path | None) -> Path | None:
             return None if path is None else folder / path.expanduser()
 
-        channels = tuple(c.model_copy(update={"file": at(c.file)}) for c in self.channels)
+        def placed(channel: ChannelSettings) -> ChannelSettings:
+            rtp = channel.rtp and channel.rtp.model_copy(update={"sdp": at(channel.rtp.sdp)})
+            pipe = channel.pipe if channel.pipe in (None, "-") else str(at(Path(channel.pipe)))
+            return channel.model_copy(update={"file": at(channel.file), "rtp": rtp, "pipe": pipe})
+
+        channels = tuple(placed(channel) for channel in self.channels)
         proof = self.proof.model_copy(update={"words": {w: at(p) for w, p in self.proof.words.items()}})
         return self.model_copy(update={"channels": channels, "proof": proof, "folder": at(self.folder)})

@@ -4,7 +4,6 @@ PortAudio learns the devices only once, may hang when a device goes away, and ca
 with it. So it lives in a child process that the supervisor can kill, and every new try is a new process.
 """
 
-import os
 import threading
 import time
 from dataclasses import dataclass, field
@@ -21,10 +20,9 @@ from listener.sound.files import open_recording
 from listener.sound.inputs import Chosen, Identity, WrongSource, find_input, identify, is_same, sound_library
 from listener.sound.ring import Ring
 from listener.sound.server import Line
+from listener.sound.source import RING_S, Lost, Opened, next_ring, send, told_to_stop
 
 BLOCK_S = 0.02
-RING_S = 40.0
-"""How much sound is kept: enough for an evidence clip and a restart of the recogniser."""
 _CONNECTED_S = 1.5
 """So long a sound server may take to connect a stream."""
 
@@ -55,23 +53,19 @@ class Source:
             return f"file {self.file}"
         return "the default input" if self.device is None else f"device {self.device!r}"
 
+    @property
+    def tells_itself(self) -> bool:
+        """A sound library may hang without a word: the supervisor judges by what comes."""
+        return False
 
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """A capture process has opened its source. identity: what it is really connected to, None where nothing tells."""
+    @property
+    def ends(self) -> bool:
+        """A file may."""
+        return self.file is not None
 
-    ring_name: str
-    rate_hz: int
-    device_name: str
-    identity: Identity | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """A capture process could not open its source, or lost it. It ends after this. code: as in health.Reason."""
-
-    reason: str
-    code: str = "device_gone"
+    def run(self, link: Connection, ring_name: str | None) -> None:
+        """The body of a capture process."""
+        run_capture(link, self, ring_name)
 
 
 def run_capture(link: Connection, source: Source, ring_name: str | None) -> None:
@@ -86,7 +80,7 @@ def run_capture(link: Connection, source: Source, ring_name: str | None) -> None
         else:
             _listen(link, source, ring_name)
     except UserError as error:
-        _send(link, _lost(error))
+        send(link, _lost(error))
 
 
 def _lost(error: UserError) -> Lost:
@@ -116,21 +110,21 @@ def _listen(link: Connection, source: Source, ring_name: str | None) -> None:
             device=chosen.device.number, channels=channels, samplerate=rate_hz, dtype="float32",
             blocksize=round(rate_hz * BLOCK_S), latency=2 * BLOCK_S, callback=take, finished_callback=connection.ended.set,
         )  # fmt: skip
-        ring = _ring(ring_name, rate_hz, len(source.inputs))
+        ring = next_ring(ring_name, rate_hz, len(source.inputs))
         with stream:
             try:
                 identity = connection.establish(chosen, source.before)
             except UserError as error:
                 if ring.name != ring_name:  # nobody else knows of it, and it would be kept for good
                     ring.free()
-                _send(link, _lost(error))
+                send(link, _lost(error))
                 return
-            _send(link, Opened(ring.name, rate_hz, identity.title if identity else chosen.device.name, identity))
+            send(link, Opened(ring.name, rate_hz, identity.title if identity else chosen.device.name, identity))
             while not connection.ended.wait(0.1):
-                if _told_to_stop(link):
+                if told_to_stop(link):
                     return
             if connection.trouble:  # told at once: to close a stream that was moved may take a second
-                _send(link, _lost(connection.trouble))
+                send(link, _lost(connection.trouble))
                 return
     except sd.PortAudioError as error:
         said = error.args[0] if error.args else str(error)
@@ -178,18 +172,6 @@ class _Connection:
         return self.trouble is None
 
 
-def _ring(name: str | None, rate_hz: int, columns: int) -> Ring:
-    """The ring to go on in, with the time since its last sound as a hole; or a new one."""
-    if name:
-        old = Ring.attach(name)
-        if (old.rate_hz, old.columns) == (rate_hz, columns):
-            if old.written_ns:
-                old.skip(round((time.monotonic_ns() - old.written_ns) * 1e-9 * rate_hz))
-            return old
-        old.close()
-    return Ring.create(rate_hz, columns, RING_S)
-
-
 def _play_file(link: Connection, source: Source) -> None:
     """A file in place of a device; at a speed of 0 it waits for the recogniser and never loses a sample."""
     assert source.file
@@ -203,17 +185,17 @@ def _play_file(link: Connection, source: Source) -> None:
                 if max(source.inputs) > recording.channels:
                     raise UserError(f"{source.file}: has no channel {max(source.inputs)}")
                 ring = Ring.create(recording.rate_hz, len(source.inputs), RING_S)
-                _send(link, Opened(ring.name, recording.rate_hz, source.file.name))
+                send(link, Opened(ring.name, recording.rate_hz, source.file.name))
             for block in recording.blocks(BLOCK_S if source.speed == 1 else 0.1):
                 ring.write(block[:, np.array(source.inputs) - 1])
                 played += len(block)
                 while _ahead_s(ring, source, played / recording.rate_hz, time.monotonic() - began) > 0:
-                    if _told_to_stop(link):
+                    if told_to_stop(link):
                         return
                     time.sleep(0.002 if source.speed != 1 else BLOCK_S / 2)
-            if _told_to_stop(link):
+            if told_to_stop(link):
                 return
-    while not _told_to_stop(link):
+    while not told_to_stop(link):
         time.sleep(0.1)
 
 
@@ -223,18 +205,3 @@ def _ahead_s(ring: Ring, source: Source, played_s: float, passed_s: float) -> fl
         return played_s - passed_s * source.speed
     slowest = min(ring.heard(column) for column in range(ring.columns))
     return (ring.written - slowest) / ring.rate_hz - 0.8
-
-
-def _told_to_stop(link: Connection) -> bool:
-    """True when the supervisor said stop or is gone."""
-    try:
-        return link.poll() and link.recv() == "stop"
-    except (EOFError, OSError):
-        return True
-
-
-def _send(link: Connection, message: object) -> None:
-    try:
-        link.send(message)
-    except OSError:
-        os._exit(1)  # the supervisor is gone; PortAudio may hang in an orderly end

@@ -86,8 +86,8 @@ class EarEngine:
         self.model = self.info.name
         self.names = phrases
         self.session = open_session(folder / "ear.onnx")
-        kept_as = fingerprint(folder, phrases, spelled)
-        known = recall(kept_as)
+        self.kept_as = fingerprint(folder, phrases, spelled)
+        known = recall(self.kept_as, folder)
         sounds = known.sounds if known else look_up(phrases, spelled)
         self.pronunciations = sounds.pronunciations
         own_rivals = [way for some in (*sounds.look_alikes, *sounds.longer) for way in some]
@@ -101,7 +101,8 @@ class EarEngine:
             bank = read_bank(folder)
             ear = Listening(self.info.weights, phrases, self.pronunciations, sounds.look_alikes, self.words)
             known = Known(sounds, bank.hours, hear_talk(bank, ear)) if bank else Known(sounds, 0.0, {})
-            keep(kept_as, known)
+            keep(self.kept_as, known)
+        self.known = known
         self.talk = Talk(known.talk_h, known.talk)
 
     @property

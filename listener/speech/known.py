@@ -2,8 +2,8 @@
 
 The dictionary (130,000 words) is searched for ways to say the phrases and for what sounds like them, and the bank of talk
 for how well talk does. Both follow from the model and the phrases alone, so a file of ours whose name says which they
-were may stand in for the work. Nothing depends on it: where the folder cannot be written, or a file is damaged, the work
-is done anew at each start.
+were may stand in for the work. A model brings such files for the phrases of the settings to start from. Nothing depends on
+them: where the folder cannot be written, or a file is damaged, the work is done anew at each start.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from listener.speech.pronounce import (
 )
 from listener.speech.search import longer_words, look_alikes
 
-FORM = 2  # of these files and of what is worked out; another number makes older files useless
+BROUGHT = "known"  # folder of a model: what was worked out for the phrases of configs/
+FORM = 1  # of these files and of what is worked out; another number makes older files useless
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,35 +71,47 @@ def cache_folder() -> Path:
     return (Path(base) if base and Path(base).is_absolute() else Path.home() / ".cache") / "launch-listener"
 
 
-def recall(name: str) -> Known | None:
-    """What was kept under this name; None if nothing was, or it is damaged."""
+def recall(name: str, model: Path | None = None) -> Known | None:
+    """What the model brings, or was kept, under this name; None if nothing was, or it is damaged."""
+    brought = _read(model / BROUGHT, name) if model else None
+    if brought:
+        return brought
     try:
-        data = json.loads((cache_folder() / f"{name}.json").read_text(encoding="utf-8"))
+        return _read(cache_folder(), name)
+    except RuntimeError:  # a user without a home
+        return None
+
+
+def _read(folder: Path, name: str) -> Known | None:
+    try:
+        data = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
         if hashlib.sha256(json.dumps(data["known"], allow_nan=False).encode()).hexdigest() != data["sha256"]:
             return None
         known = data["known"]
         words = [[[tuple(way.split()) for way in one] for one in some] for some in known["words"]]
         said, alike, longer = (
-            [[tuple(way.split()) for way in some] for some in known[k]] for k in ("pronunciations", "look_alikes", "longer")
+            [[tuple(way.split()) for way in some] for some in known[k]] for k in ("ways", "alikes", "longer")
         )
         talk = {phrase: tuple(Hit(phrase, *hit) for hit in hits) for phrase, hits in known["talk"].items()}
         return Known(Sounds(said, words, alike, longer), known["talk_h"], talk)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RuntimeError):  # RuntimeError: a user without a home
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
 
-def keep(name: str, known: Known) -> None:
-    """Keep it under this name, if that can be done."""
+def keep(name: str, known: Known, folder: Path | None = None) -> None:
+    """Keep it under this name (in the user's cache folder), if that can be done."""
     sounds = asdict(known.sounds)
     data = {
+        "ways": [[" ".join(way) for way in some] for some in sounds["pronunciations"]],
         "words": [[[" ".join(way) for way in one] for one in some] for some in sounds["words"]],
-        **{k: [[" ".join(way) for way in some] for some in sounds[k]] for k in ("pronunciations", "look_alikes", "longer")},
+        "alikes": [[" ".join(way) for way in some] for some in sounds["look_alikes"]],
+        "longer": [[" ".join(way) for way in some] for some in sounds["longer"]],
         "talk_h": known.talk_h,
         "talk": {phrase: [[h.start_s, h.end_s, h.score] for h in hits] for phrase, hits in known.talk.items()},
     }
     checksum = hashlib.sha256(json.dumps(data, allow_nan=False).encode()).hexdigest()
     try:
-        folder = cache_folder()
+        folder = folder or cache_folder()
         folder.mkdir(parents=True, exist_ok=True)
         write_whole(folder / f"{name}.json", json.dumps({"known": data, "sha256": checksum}, allow_nan=False))
     except (OSError, UserError, RuntimeError):

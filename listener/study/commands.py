@@ -79,31 +79,6 @@ def compare(
 
 
 @app.command()
-def people(
-    folder: ResultFolder,
-    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port on this computer; 0 takes a free one.")] = 8767,
-    calls: Annotated[int, typer.Option(min=4, max=500, help="Calls of the study that each listener hears.")] = 48,
-    consent: Annotated[Path | None, typer.Option(help="Your own text to agree to. Without it: one that comes along.")] = None,
-    listener: Annotated[str, typer.Option(help="Go on with this listener (the random name the page showed).")] = "",
-) -> None:
-    """Serve a page on which people hear the study's sounds; their answers become an engine called people."""
-    _need_extra()
-    from listener.study.people.desk import Desk
-    from listener.study.people.serve import serve_people
-    from listener.tell.console import side_console
-
-    desk = Desk(folder, calls)
-    if listener:
-        desk.session(listener)
-    console = side_console()
-    for line in ("Headphones on, nobody else in the room. This is no hearing test.",
-                 "Ctrl-C ends it; every answer is kept, and the same command goes on."):  # fmt: skip
-        console.print(line, highlight=False)
-    serve_people(desk, port, consent, lambda address: print(f"{address}l/{listener}" if listener else address, flush=True))
-    console.print(f"for the figures: listener study report {folder}", highlight=False)
-
-
-@app.command()
 def sounds(
     folder: ResultFolder,
     missed: Annotated[bool, typer.Option("--missed", help="Only the calls that were missed.")] = False,
@@ -166,6 +141,31 @@ def size(
         need = for_interval(miss, reach, speakers, alike)
         print(" ", as_text(need if better is None else for_difference(miss, better, speakers, alike)))
     print(rounds(per_hour))
+
+
+@app.command()
+def people(
+    folder: ResultFolder,
+    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port on this computer; 0 takes a free one.")] = 8767,
+    calls: Annotated[int, typer.Option(min=4, max=500, help="Calls of the study that each listener hears.")] = 48,
+    consent: Annotated[Path | None, typer.Option(help="Your own text to agree to. Without it: one that comes along.")] = None,
+    listener: Annotated[str, typer.Option(help="Go on with this listener (the random name the page showed).")] = "",
+) -> None:
+    """Serve a page on which people hear the study's sounds; their answers become an engine called people."""
+    _need_extra()
+    from listener.study.people.desk import Desk
+    from listener.study.people.serve import serve_people
+    from listener.tell.console import side_console
+
+    desk = Desk(folder, calls)
+    if listener:
+        desk.session(listener)
+    console = side_console()
+    for line in ("Headphones on, nobody else in the room. This is no hearing test.",
+                 "Ctrl-C ends it; every answer is kept, and the same command goes on."):  # fmt: skip
+        console.print(line, highlight=False)
+    serve_people(desk, port, consent, lambda address: print(f"{address}l/{listener}" if listener else address, flush=True))
+    console.print(f"for the figures: listener study report {folder}", highlight=False)
 
 
 def _need_extra() -> None:

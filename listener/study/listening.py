@@ -43,7 +43,8 @@ class Excerpt:
 
 def missed(one: EngineResult) -> Iterator[Excerpt]:
     """The calls that an engine missed, the clearest first."""
-    order = one.calls.filter(~pl.col("found")).sort("snr_db", "sound", descending=[True, False], nulls_last=False)
+    order = one.calls.filter(~pl.col("found")).unique("sound", keep="first", maintain_order=True)
+    order = order.sort("snr_db", "sound", descending=[True, False], nulls_last=False)
     rows = {row["sound"]: row for row in one.rows(order["sound"].to_list())}
     for sound in order["sound"].to_list():
         row = rows[sound]
@@ -70,7 +71,8 @@ def _under(row: dict[str, Any]) -> str:
 
 
 def _hits(told: Iterable[dict[str, Any]]) -> str:
-    hits = [f"{t['phrase']} {t['start_s']:.2f} to {t['end_s']:.2f} s, confidence {t['confidence']:.0%}" for t in told]
+    hits = [f"{t['phrase']} {t['start_s']:.2f} to {t['end_s']:.2f} s"
+            + ("" if t["confidence"] is None else f", confidence {t['confidence']:.0%}") for t in told]  # fmt: skip
     return "; ".join(hits) or "nothing like it"
 
 

@@ -50,13 +50,11 @@ def miss_by_snr(heard: Sequence[EngineResult], **where: Any) -> str:
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        axes.axvspan(*HUMAN_SRT_DB, color="#f2e3b3", lw=0, zorder=0)
+        axes.axvspan(*HUMAN_SRT_DB, color="#f2e3b3", lw=0, zorder=0, label="half of spoken digits understood by people (SRT)")
         for i, one in enumerate(heard):
             _miss_points(axes, one, i, len(heard), where)
         low, high = axes.get_xlim()
         axes.set_xlim(min(low, HUMAN_SRT_DB[0] - 1.5), high)
-        axes.text(float(np.mean(HUMAN_SRT_DB)), 1.03, "half of digits understood\nby people (SRT)", ha="center", va="bottom",
-                  fontsize=8, color="#6b5a1e")  # fmt: skip
         axes.axhline(0.5, color="#b0b6bd", lw=0.8, ls=":")
         axes.set(xlabel="SNR, dB (active speech level over noise, in the radio band)", ylabel="calls missed",
                  ylim=(-0.02, 1.02))  # fmt: skip
@@ -96,7 +94,7 @@ def _miss_points(axes: Axes, one: EngineResult, i: int, count: int, where: dict[
                   ms=5, lw=1, capsize=2, label=label)  # fmt: skip
     if quiet.n:
         axes.axvline(_quiet_at(levels) - 1.5, color="#b0b6bd", lw=0.8)
-        axes.text(_quiet_at(levels), 0.5, "quiet", ha="center", va="center", rotation=90, fontsize=8, color="#40464e")
+        axes.text(_quiet_at(levels), 1.01, "quiet", ha="center", va="top", fontsize=8, color="#40464e")
 
 
 def _quiet_at(levels: Sequence[float]) -> float:

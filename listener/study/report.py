@@ -162,7 +162,7 @@ def warnings(result: Result, heard: Sequence[EngineResult]) -> list[str]:
     for phrase, (out, whole) in result.left_out().items():
         said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
                     "trials, or leave speakers out yourself.")  # fmt: skip
-    speakers = heard[0].calls["speaker"].n_unique()
+    speakers = max(one.calls["speaker"].n_unique() for one in heard)
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said

@@ -42,8 +42,8 @@ from listener.yaml_file import read_yaml
 
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
-                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db", "snr_heard_db",
-                 LISTENER)  # fmt: skip
+                 "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db",
+                 "snr_heard_db", LISTENER)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Result:
     def missing(self) -> tuple[int, int]:
         """How many trials are not there yet, and how many there will be."""
         whole = len(Design(self.plan))
-        own = self.trials.filter(~pl.col("engine").is_in([PEOPLE, *self.others]))
+        own = self.trials.filter(pl.col("engine").is_in(list(self.plan.engines)))
         return whole - own.select(pl.len()).collect().item(), whole
 
     def left_out(self) -> dict[str, tuple[int, int]]:
@@ -85,7 +85,7 @@ class Result:
 
     @property
     def engines(self) -> tuple[str, ...]:
-        """Names of the engines, in the plan's order, then of other systems; then people, if any listened."""
+        """Names of the engines, in the plan's order; then of other systems, then people, if any listened."""
         return (*self.plan.engines, *self.others, *((PEOPLE,) if self.has_people else ()))
 
     def of(self, engine: str) -> "EngineResult":
@@ -97,9 +97,9 @@ def load_result(folder: Path) -> Result:
     """Raises UserError where no study's trials lie."""
     lock = read_lock(folder)
     data = read_yaml(folder / PLAN, "the study plan")
-    others, people = read_imported(folder), people_frame(folder, lock)
-    machines = pl.concat([read_trials(folder), *others.values()], how="vertical")
-    trials = pl.concat([machines.with_columns(pl.lit("").alias(LISTENER)), people.lazy()], how="vertical_relaxed")
+    people, others = people_frame(folder, lock), read_imported(folder)
+    machines = [rows.with_columns(pl.lit("").alias(LISTENER)) for rows in (read_trials(folder), *others.values())]
+    trials = pl.concat([*machines, people.lazy()], how="vertical_relaxed")
     return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0, tuple(others))
 
 
@@ -160,8 +160,8 @@ class EngineResult:
         if key not in self._worths:
             rows = select(self.calls, {k: v for k, v in where.items() if k != "snr_db"})
             at = rows["snr_db"].fill_null(float("inf")).to_numpy() if "snr_db" in where else None
-            who = rows[self.cluster].to_numpy()
-            self._worths[key] = share_worth(rows[rule].to_numpy(), who, at) if rows.height else Worth()
+            speakers = rows[self.cluster].to_numpy()
+            self._worths[key] = share_worth(rows[rule].to_numpy(), speakers, at) if rows.height else Worth()
         return self._worths[key]
 
     @cached_property
@@ -268,7 +268,7 @@ class EngineResult:
 
     @cached_property
     def told(self) -> pl.DataFrame:
-        """confidence, right, whose, of all that people could be told as a call; what has no confidence is left out."""
+        """confidence, right, whose, of every alert and candidate that people could be told; without a confidence: left out."""
         whose = pl.when(pl.col("speaker") != "").then(pl.col("speaker")).otherwise(pl.format("piece {}", "sound"))
         told = self._mine.select(pl.col("told"), whose.alias("whose")).explode("told").drop_nulls().unnest("told")
         sure = (pl.col("kind") != "partly_heard") & pl.col("confidence").is_not_null()
@@ -297,25 +297,24 @@ def paired(one: EngineResult, other: EngineResult, **where: Any) -> Paired:
 
     People: the calls that somebody heard, each once, by one of its listeners (whose random name comes first).
     """
-    a, b = _alike(one, other, where)
-    if not a["sound"].equals(b["sound"]):
-        raise ValueError("the engines did not hear the same calls")
+    a, b, who = _same_calls(one, other, where)
     worth = None
     if "snr_db" in where:  # the design effect from all SNRs, as for a share
-        whole = {k: v for k, v in where.items() if k != "snr_db"}
-        x, y = _alike(one, other, whole)
+        x, y, whose = _same_calls(one, other, {k: v for k, v in where.items() if k != "snr_db"})
         difference = y["found"].cast(pl.Int8).to_numpy() - x["found"].cast(pl.Int8).to_numpy()
-        worth = paired_worth(difference, x["speaker"].to_numpy(), x["snr_db"].fill_null(float("inf")).to_numpy())
-    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), a["speaker"].to_numpy(), worth=worth)
+        worth = paired_worth(difference, whose, x["snr_db"].fill_null(float("inf")).to_numpy()) if x.height else None
+    return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), who, worth=worth)
 
 
-def _alike(one: EngineResult, other: EngineResult, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The calls of both; where people are one of them, those that somebody heard, each once."""
+def _same_calls(one: EngineResult, other: EngineResult, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
+    """The calls of both in one order, and by whom they hang together: people's by listener, machines' by speaker."""
     a, b = select(one.calls, where), select(other.calls, where)
     if PEOPLE in (one.engine, other.engine):
         a, b = (rows.unique("sound", keep="first", maintain_order=True) for rows in (a, b))
         a, b = a.join(b, on="sound", how="semi").sort("sound"), b.join(a, on="sound", how="semi").sort("sound")
-    return a, b
+    if not a["sound"].equals(b["sound"]):
+        raise ValueError("the engines did not hear the same calls")
+    return a, b, (b if other.engine == PEOPLE else a)[other.cluster if other.engine == PEOPLE else one.cluster].to_numpy()
 
 
 def ratios(rows: pl.DataFrame) -> list[float | None]:

@@ -148,11 +148,11 @@ def pair_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     for i, one in enumerate(heard):
         for other in heard[i + 1 :]:
             places: list[tuple[dict[str, Any], str]] = [({}, "all")]
-            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)
-                       if r in ratios(other.calls)]  # fmt: skip
-            adjusted = iter(holm([paired(one, other, **where).p for where, _ in places[1:]]))
-            for where, name in places:
-                p = paired(one, other, **where)
+            places += [({"snr_db": r}, "quiet" if r is None else f"{r:g} dB") for r in ratios(one.calls)]
+            pairs = [(where, name, paired(one, other, **where)) for where, name in places]
+            pairs = [pair for pair in pairs if pair[2].n]  # nobody has heard the others yet
+            adjusted = iter(holm([p.p for where, _, p in pairs if where]))
+            for where, name, p in pairs:
                 low, high = p.interval
                 rows.append({"first": one.engine, "second": other.engine, "snr": name, "calls": p.n, "both_found": p.both,
                              "first_only": p.only_a, "second_only": p.only_b, "neither": p.neither,

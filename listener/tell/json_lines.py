@@ -5,11 +5,12 @@ import json
 from listener.events import Call, Hit
 
 
-def json_line(call: Call, file: str) -> str:
+def json_line(call: Call, file: str, utc: str | None = None) -> str:
     """An alert, candidate or partly heard call as one line of JSON, without the line's end.
 
-    Times are seconds from the file's first sample, to the millisecond. All of it is ASCII, so that any
-    file name and any terminal will do. chance_per_h is null where the engine knows none.
+    Times are seconds from the file's first sample, to the millisecond; utc: the call's start by the wall clock, where
+    that is known, as one more field. All of it is ASCII, so that any file name and any terminal will do. chance_per_h is
+    null where the engine knows none.
 
     >>> from listener.events import Alert
     >>> words = (Hit("stop", 1.0, 1.4, 4.0), Hit("stop", 1.8, 2.2, 4.0))
@@ -31,7 +32,8 @@ def json_line(call: Call, file: str) -> str:
             "chance_per_h": None if call.chance_per_h is None else round(call.chance_per_h, 4),
             "engine": call.engine,
             "hits": [_hit(hit) for hit in call.hits],
-        },
+        }
+        | ({"utc": utc} if utc else {}),
         allow_nan=False,
     )
 

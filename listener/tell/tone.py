@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.settings.watch import ToneSettings
-from listener.sound.capture import Lost
 from listener.sound.inputs import sound_library
 from listener.sound.outputs import find_output
+from listener.sound.source import Lost
 
 PART_S = 0.25
 PAUSE_S = 0.5

@@ -16,6 +16,7 @@ from listener.watch.state import Because, ChannelView, Choice, State, choose
 from listener.watch.trace import Trace, unix_of
 
 _PROOF_AGAIN_S = 30.0
+_SILENCE = ("digital_silence", "low_level", "looping")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,9 @@ class Channel:
         """Why this channel is blind, if it is."""
         found = self.capture.reasons() + self.recogniser.reasons()
         if self.trace.health and not self.capture.reasons():
-            found += self.trace.health.reasons()
+            # A radio that says that its squelch is closed may be as silent as it likes.
+            is_closed = self.capture.squelch_open is False
+            found += [r for r in self.trace.health.reasons() if not (is_closed and r.code in _SILENCE)]
         if not found and self.recogniser.can_prove is not False and self.recogniser.proof is None:
             found.append(Reason("starting", "the first proof test is running"))
         if self.recogniser.proof and not self.recogniser.proof.passed:
@@ -149,7 +152,7 @@ class Channel:
         return ChannelView(
             number=self.number,
             name=self.name,
-            device=self.capture.device_name,
+            device=" · ".join(filter(None, (self.capture.device_name, self.capture.line))),
             state=self.state,
             since_unix_s=self._state_since_unix_s,
             because=tuple(self._since.values()),

@@ -82,7 +82,7 @@ def _check_tone(settings: Settings) -> tuple[bool, str]:
     if not own.tone.enabled:
         return True, "tone: off"
     try:
-        output = find_output(own.tone, [c.device for c in own.channels if c.file is None])
+        output = find_output(own.tone, [c.device for c in own.channels if c.is_card])
     except UserError as error:
         return False, str(error)
     return True, f"tone: {output.name} is there; hear it with 'listener tone'"

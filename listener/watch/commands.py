@@ -91,7 +91,7 @@ def tone(
 
     settings = _settings(config)
     own = settings.watch
-    play_once(own.tone, [c.device for c in own.channels if c.file is None], seconds)
+    play_once(own.tone, [c.device for c in own.channels if c.is_card], seconds)
 
 
 def recordings(

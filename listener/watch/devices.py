@@ -11,11 +11,12 @@ from rich.text import Text
 
 from listener.errors import UserError
 from listener.sound import server
-from listener.sound.capture import Lost, Opened, Source, run_capture
+from listener.sound.capture import Source, run_capture
 from listener.sound.inputs import THROUGH_SERVER, list_inputs
 from listener.sound.meter import FLOOR_DBOV, level_dbov
 from listener.sound.outputs import list_outputs
 from listener.sound.ring import Ring
+from listener.sound.source import Lost, Opened
 from listener.watch.parts.process import Child
 from listener.watch.show.picture import meter_bar
 

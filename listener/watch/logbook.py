@@ -17,6 +17,7 @@ from listener.keep.repair import Trouble
 from listener.keep.row import Row
 from listener.settings import Settings
 from listener.sound.inputs import Identity
+from listener.sound.source import Transmission
 from listener.watch.channel import Change, Channel
 from listener.watch.clock import Clock
 from listener.watch.parts.capture import Gap
@@ -105,6 +106,13 @@ class Logbook:
         """Sound of a channel is missing."""
         body = {"seconds": round(gap.seconds, 3), "samples": gap.after - gap.first, "why": gap.why}
         self.append("gap", body, channel.name, gap.first)
+
+    def transmission(self, channel: Channel, said: Transmission, unix_s: float) -> None:
+        """The radio says that a transmission begins or has ended, at the time of that sound."""
+        ring = channel.capture.ring
+        at = channel.unix_of(said.frame / ring.rate_hz, unix_s) if ring else unix_s
+        body = {"by": said.what, "begins": said.begins, "detail": said.detail}
+        self.append("transmission", body, channel.name, said.frame, unix_s=at)
 
     def state(self, channel: Channel, change: Change) -> None:
         """A channel's state, or its reasons, have changed."""

@@ -16,8 +16,6 @@ from listener.events import Alert, Event, Fault, PartlyHeard
 from listener.keep.clips import Clip
 from listener.keep.row import Row
 from listener.settings import Settings
-from listener.settings.watch import ChannelSettings
-from listener.sound.capture import Source
 from listener.speech.engines import load_engine
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
@@ -29,6 +27,7 @@ from listener.watch.parts.capture import CaptureSupervisor
 from listener.watch.parts.disk import DiskWork
 from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
+from listener.watch.parts.sources import sources_of
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
 from listener.watch.publication import unacknowledged
@@ -68,7 +67,7 @@ class Station:
         self.desk = Desk(self.channels, self.duty, self.logbook, self._lock, self._look, self.snapshot)
         self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
-            settings.watch.tone, [c.device for c in settings.watch.channels if c.file is None], self.logbook.fault
+            settings.watch.tone, [c.device for c in settings.watch.channels if c.is_card], self.logbook.fault
         )
         self._disk = DiskWork(
             folder, record, self.channels, settings.watch, self.logbook.clip, self._on_recording, self.logbook.recording
@@ -77,18 +76,12 @@ class Station:
 
     def _make_channels(self, load: LoadEngine, speed: float, rounds: int) -> None:
         own = self.settings.watch.channels
-        groups: dict[object, list[ChannelSettings]] = {}
-        for wanted in own:
-            groups.setdefault((wanted.device, wanted.rate_hz, wanted.file), []).append(wanted)
         self.captures: list[CaptureSupervisor] = []
         places: dict[str, tuple[CaptureSupervisor, int]] = {}
-        for members in groups.values():
-            first = members[0]
-            inputs = tuple(member.input for member in members)
-            source = Source(first.device, inputs, first.rate_hz, first.file, speed, rounds)
+        for source, names in sources_of(self.settings.watch, speed, rounds):
             capture = CaptureSupervisor(source, self.settings.watch.supervision, self._now_s)
             self.captures.append(capture)
-            places |= {member.name: (capture, column) for column, member in enumerate(members)}
+            places |= {name: (capture, column) for column, name in enumerate(names)}
         turns = Turns()
         self.channels = [
             Channel(number, self.settings, one, *places[one.name], load, turns) for number, one in enumerate(own)
@@ -150,10 +143,13 @@ class Station:
             if self._jumps.tick(self._now_s, unix_s):
                 self.logbook.fault("clock_jump", f"the computer's clock stepped by {self._jumps.step_s:+.1f} s")
             gaps = {id(capture): capture.tick(self._now_s) for capture in self.captures}
+            said = {id(capture): capture.new_transmissions() for capture in self.captures}
             connected = {id(capture): capture.newly_connected() for capture in self.captures}
             for channel in self.channels:
                 for source in connected[id(channel.capture)]:
                     self.logbook.connected(channel, source)
+                for transmission in said[id(channel.capture)]:
+                    self.logbook.transmission(channel, transmission, unix_s)
                 events, missing = channel.tick(self._now_s, unix_s, gaps[id(channel.capture)])
                 for gap in missing:
                     self.logbook.gap(channel, gap)

@@ -1,6 +1,6 @@
 """The bank of talk that a model carries: what its network gives for hours of other people's speech, packed small.
 
-From it the listener reads, for any phrase, how well talk alone does (``listener.speech.background``). It holds no sound:
+From it the listener reads, for any phrase, how well talk alone does (``listener.call.background``). It holds no sound:
 phone scores near each frame's best, and the word view's queries where it believes a word was said. The talk is speech
 of the training side only; each stream of about two minutes is heard quiet, at 10 dB or at 3 dB, in turn.
 
@@ -24,7 +24,10 @@ import numpy as np
 
 from listener.atomic_write import write_whole_with
 from listener.radio import VOICE_BAND_HZ, band_pass, mix, noise
+from listener.settings import read_settings
 from listener.speech import bank as shipped
+from listener.speech.ear import EarEngine
+from listener.speech.known import BROUGHT, keep
 from listener.speech.network import Network, open_session, read_info, shipped_model
 from models.training import data, devset
 from models.training.games import AmazonQueen
@@ -32,6 +35,7 @@ from models.training.games import AmazonQueen
 log = logging.getLogger("bank")
 
 RATE_HZ = devset.RATE_HZ
+CONFIGS = Path(__file__).parents[2] / "configs"
 CONDITIONS: tuple[float | None, ...] = (None, 10.0, 3.0)  # SNR, dB
 NOISES = ("turbine", "rotor", "wind_deck")
 HOURS = {"sentences": 2.0, "an4": 1.0, "crowd": 0.3, "words": 0.3, "amazon_queen": 1.2}  # at most, of each
@@ -194,6 +198,18 @@ def _load(path: Path) -> Part:
         return Part(file["phones"], file["at"], file["queries"], file["log_sum"])
 
 
+def bring(model: Path) -> None:
+    """Put into the model's folder what follows from the bank for the phrases of configs/, so that no start waits for it."""
+    folder = model / BROUGHT
+    for old in folder.glob("*.json"):
+        old.unlink()
+    for path in sorted(CONFIGS.glob("[!s]*.yaml")):
+        settings = read_settings(path)
+        phrases = [phrase.words for phrase in settings.phrases]
+        engine = EarEngine(model, phrases, dict(settings.pronounce))
+        keep(engine.kept_as, engine.known, folder)
+
+
 def main() -> None:
     """Add a bank to a model folder and name it in its ear.json."""
     parser = argparse.ArgumentParser(prog="python -m models.training.bank", description=main.__doc__)
@@ -210,6 +226,7 @@ def main() -> None:
     info = json.loads((args.model / "ear.json").read_text())
     info["sha256"][shipped.NAME] = hashlib.sha256((args.model / shipped.NAME).read_bytes()).hexdigest()
     (args.model / "ear.json").write_text(json.dumps(info, indent=2, allow_nan=False) + "\n")
+    bring(args.model)
     log.info("%.2f h, %.1f MB", sum(len(p.phones) for p in parts) / 180_000, (args.model / shipped.NAME).stat().st_size / 1e6)
 
 

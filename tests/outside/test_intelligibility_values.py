@@ -101,6 +101,14 @@ def test_masking_spreads_upwards_as_a_count_by_hand_says(louder_db, noise_db):
     assert sii(speech, noise) == pytest.approx(sii_by_hand(speech, noise), abs=1e-3)
 
 
+@pytest.mark.parametrize("louder_db", [45, 55])
+def test_loud_low_bands_mask_soft_high_ones_of_the_same_voice(louder_db):
+    """Self-masking: speech 24 dB down counts as noise, and spreads upwards as noise does."""
+    speech = SII_NORMAL_DB + np.where(SII_BANDS_HZ < 500, louder_db, -8.0)
+    assert sii(speech, SILENCE) == pytest.approx(sii_by_hand(speech, SILENCE), abs=2e-3)
+    assert sii(speech, SILENCE) < sii_by_hand(SII_NORMAL_DB - 8.0, SILENCE) - 0.03
+
+
 def sti_by_hand(m: np.ndarray) -> float:
     """IEC 60268-16, male, without masking (its formulas from memory), loop by loop."""
     index = []

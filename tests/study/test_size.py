@@ -13,7 +13,7 @@ def test_calls_that_are_not_alike_are_counted_as_the_textbooks_do():
     """n = t^2 p (1 - p) / reach^2 (Cochran, with t for the doubt about the spread of 12 speakers); Wilson reaches farther."""
     by_hand = t.ppf(0.975, 11) ** 2 * 0.1 * 0.9 / 0.05**2
     assert for_interval(0.1, 0.05, 1000, 0.0).calls == pytest.approx(1000, rel=0.01)  # one call of each is more than enough
-    assert for_interval(0.1, 0.05, 12, 0.0).calls == pytest.approx(by_hand, rel=0.3)
+    assert by_hand <= for_interval(0.1, 0.05, 12, 0.0).calls <= 1.5 * by_hand
 
 
 @settings(max_examples=40)

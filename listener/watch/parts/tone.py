@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from listener.errors import UserError
 from listener.settings.watch import ToneSettings
-from listener.sound.capture import Lost
+from listener.sound.source import Lost
 from listener.tell.tone import run_tone
 from listener.watch.parts.process import Child
 from listener.watch.signals import Signal

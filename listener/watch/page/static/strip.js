@@ -54,6 +54,7 @@ export class StripView {
       ctx.fillStyle = colour(speech > 0.3 ? "speech" : "level");
       ctx.fillRect(x(second), y(level ?? LOWEST_DBOV), wide, bottom - y(level ?? LOWEST_DBOV));
     }
+    this.#transmissions(ctx, colour, x, rows, nowS, bottom);
     this.#blind(ctx, colour, x, rows, nowS, top, bottom);
     ctx.fillStyle = colour("ink");
     for (const [unixS, , score] of words.values()) {
@@ -76,6 +77,17 @@ export class StripView {
       ctx.stroke();
       if (back % 120 === 0) ctx.fillText(`−${back / 60} min`, at + 3, height - 2);
     }
+  }
+
+  /** Where the radio said that its squelch was open: a bar at the foot. */
+  #transmissions(ctx, colour, x, rows, nowS, bottom) {
+    const said = rows.filter((row) => row.kind === "transmission" && row.body.by === "squelch");
+    ctx.fillStyle = colour("ink");
+    said.forEach((row, i) => {
+      if (!row.body.begins) return;
+      const left = Math.max(0, x(row.unixS));
+      ctx.fillRect(left, bottom - 3, Math.max(2, x(said[i + 1]?.unixS ?? nowS) - left), 3);
+    });
   }
 
   #blind(ctx, colour, x, rows, nowS, top, bottom) {
