@@ -14,7 +14,7 @@ def section(title: str) -> str:
 def rooms() -> dict[str, list[str]]:
     """The map: folder -> the names beside it, without what stands in brackets and behind a colon."""
     found: dict[str, str] = {}
-    for line in re.findall(r"^ {4}(.+)", section("The rooms"), re.M):
+    for line in re.findall(r"^ {4}(.+)", section("The rooms"), re.MULTILINE):
         if room := re.match(r"([\w/]+/) +(.*)", line):
             found[room[1]] = room[2]
         else:
