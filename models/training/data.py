@@ -80,18 +80,18 @@ def people_held_back(rows: list[dict[str, str]]) -> list[bool]:
 
 def transcribe(text: str, *, spelled_letters: bool = False) -> tuple[Pronunciation, ...] | None:
     """First pronunciation of each word of a text, or None if one is unknown."""
-    ways = []
+    said = []
     for word in re.findall(r"[a-z']+", text.lower()):
         try:
             if spelled_letters and word in LETTERS:
-                ways.append(parse_arpabet(LETTERS[word]))
+                said.append(parse_arpabet(LETTERS[word]))
             elif word in NAMES:
-                ways.append(parse_arpabet(NAMES[word]))
+                said.append(parse_arpabet(NAMES[word]))
             else:
-                ways.append(pronunciations(word)[0])
+                said.append(pronunciations(word)[0])
         except UserError:
             return None
-    return tuple(ways)
+    return tuple(said)
 
 
 def _read_pack(path: Path) -> np.ndarray:
