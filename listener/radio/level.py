@@ -65,9 +65,9 @@ def speech_level(samples: ArrayLike, rate_hz: float, what: str = "speech") -> Sp
     return SpeechLevel(level, rms, min(1.0, 10.0 ** ((rms - level) / 10.0)))
 
 
-def active_level_dbov(samples: ArrayLike, rate_hz: float, what: str = "speech") -> float:
+def active_level_dbov(samples: ArrayLike, rate_hz: float) -> float:
     """Active speech level in dBov: `speech_level(...).active_dbov`."""
-    return speech_level(samples, rate_hz, what).active_dbov
+    return speech_level(samples, rate_hz).active_dbov
 
 
 def _active_samples(x: np.ndarray, rate_hz: float) -> np.ndarray:

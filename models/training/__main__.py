@@ -38,6 +38,7 @@ def _arguments() -> argparse.Namespace:
 
 
 def main() -> None:
+    """Fit an ear, or go on with one, and keep its weights in --out."""
     args = _arguments()
     if args.gpus > 1 and not peers.launched():
         raise SystemExit(peers.launch(args.gpus))

@@ -26,13 +26,16 @@ class Draw:
         self.batch, self.device, self.generator = batch, device, generator
 
     def uniform(self, low: float, high: float, *shape: int) -> Tensor:
+        """Even between low and high, shape (batch, 1) or (batch, *shape)."""
         size = (self.batch, *shape) if shape else (self.batch, 1)
         return low + (high - low) * torch.rand(size, device=self.device, generator=self.generator)
 
     def normal(self, *shape: int) -> Tensor:
+        """With mean 0 and variance 1, shape (batch, *shape)."""
         return torch.randn((self.batch, *shape), device=self.device, generator=self.generator)
 
     def chance(self, share: float) -> Tensor:
+        """True for this share of the clips, shape (batch, 1)."""
         return self.uniform(0.0, 1.0) < share
 
 

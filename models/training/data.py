@@ -22,6 +22,7 @@ from scipy.signal import lfilter
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.sound.edges import frame_powers, loud_frames
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, parse_arpabet, pronunciations
 
 LETTERS = {"a": "EY"}  # one-letter "words" in spelled-out speech: the letter's name
@@ -46,6 +47,8 @@ class Clip:
 
 @dataclass(frozen=True)
 class Corpus:
+    """Clips of speech at RATE_HZ, and where each lies in the sound."""
+
     audio: np.ndarray  # int16, all clips end to end
     clips: tuple[Clip, ...]
 
@@ -80,18 +83,18 @@ def people_held_back(rows: list[dict[str, str]]) -> list[bool]:
 
 def transcribe(text: str, *, spelled_letters: bool = False) -> tuple[Pronunciation, ...] | None:
     """First pronunciation of each word of a text, or None if one is unknown."""
-    ways = []
+    said = []
     for word in re.findall(r"[a-z']+", text.lower()):
         try:
             if spelled_letters and word in LETTERS:
-                ways.append(parse_arpabet(LETTERS[word]))
+                said.append(parse_arpabet(LETTERS[word]))
             elif word in NAMES:
-                ways.append(parse_arpabet(NAMES[word]))
+                said.append(parse_arpabet(NAMES[word]))
             else:
-                ways.append(pronunciations(word)[0])
+                said.append(pronunciations(word)[0])
         except UserError:
             return None
-    return tuple(ways)
+    return tuple(said)
 
 
 def _read_pack(path: Path) -> np.ndarray:
@@ -102,6 +105,7 @@ def _read_pack(path: Path) -> np.ndarray:
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
+    """The rows of a CSV file by the names in its first line."""
     with open(path, newline="") as file:
         return list(csv.DictReader(file))
 
@@ -153,6 +157,7 @@ def not_for_training(row: dict[str, str]) -> bool:
 
 
 def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.ndarray]:
+    """By name, the sound files of a folder: int16 (samples,) at RATE_HZ. Raises ValueError for another rate."""
     paths = [folder / name for name in names]
     with ProcessPoolExecutor(workers) as pool:
         return dict(zip(names, pool.map(_read_pack, paths, chunksize=1), strict=True))
@@ -189,10 +194,10 @@ def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06, l
 
     Where more than ``longest_s`` is left, the background itself is that loud; then cut to what stands 8 dB above it for 100 ms.
     """
-    frames = audio[: len(audio) // 320 * 320].reshape(-1, 320).astype(np.float32)
-    level = np.sqrt(np.mean(frames**2, axis=1))
-    loud = np.flatnonzero(level > level.max() * 10 ** (-below_db / 20))
+    power = frame_powers(audio, 320)
+    loud = loud_frames(power, below_db)
     if (loud[-1] - loud[0]) * 320 > longest_s * RATE_HZ:
+        level = np.sqrt(power)
         steady = np.convolve(level, np.full(5, 0.2), mode="same")
         above = np.flatnonzero(steady > np.percentile(level, 20) * 10 ** (8 / 20))
         loud = above if len(above) else loud
@@ -222,6 +227,8 @@ def _rest(clip: Clip) -> tuple:
 
 @dataclass(frozen=True)
 class Example:
+    """A line as it is learnt: its sound, the words said in it in order, and the engine that said them."""
+
     audio: np.ndarray  # int16 (samples,)
     words: list[Pronunciation]
     engine: str
@@ -263,6 +270,7 @@ class Composer:
         self.weights = weights / weights.sum()
 
     def example(self, seed: int, number: int) -> Example:
+        """The line of this number: the same for the same seed. One in thirty or so is silent."""
         rng = np.random.default_rng([seed, number])
         engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
         speaker = self.speakers[engine][rng.choice(len(self.speakers[engine]), p=self.odds[engine])]
@@ -335,4 +343,5 @@ def _pick(rng: np.random.Generator, clips: list[Clip]) -> Clip:
 
 
 def phone_ids(words: list[Pronunciation]) -> list[int]:
+    """The phones of some words, one after the other, as the network numbers them."""
     return [PHONE_INDEX[p] for word in words for p in word]

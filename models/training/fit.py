@@ -93,6 +93,8 @@ class Lexicon:
 
 
 class Batches(IterableDataset):
+    """Batches of composed lines without end; each worker of each GPU makes its own."""
+
     def __init__(self, composer: Composer, lexicon: Lexicon, plan: Plan, first: int) -> None:
         self.composer, self.lexicon, self.plan, self.first = composer, lexicon, plan, first
         self.rank, self.peers = peers.rank(), peers.count()  # here, since the workers do not know
@@ -106,6 +108,7 @@ class Batches(IterableDataset):
             step += workers
 
     def batch(self, step: int) -> dict[str, Tensor]:
+        """This GPU's lines of a step: audio int16 (lines, samples), phones and words end to end, and how many each line has."""
         size = self.plan.batch
         first = (step * self.peers + self.rank) * size
         examples = [self.composer.example(self.plan.seed, first + i) for i in range(size)]
@@ -273,6 +276,7 @@ class Fit:
 
 
 def ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: int) -> Tensor:
+    """The loss of connectionist temporal classification (Graves et al. 2006), a label: logits (lines, frames, classes)."""
     log_probs = logits.float().log_softmax(2).transpose(0, 1)
     total = F.ctc_loss(
         log_probs, target, sizes, counts, blank=blank, reduction="sum", zero_infinity=True

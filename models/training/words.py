@@ -35,6 +35,7 @@ class Ration:
         self._by: dict[str, Counter[str]] = defaultdict(Counter)
 
     def take(self, word: str, speaker: str) -> bool:
+        """Whether there is one more of this word for this speaker; if so it is counted."""
         if self._all[word] >= self.in_all or self._by[speaker][word] >= self.by_one:
             return False
         self._all[word] += 1
@@ -75,6 +76,7 @@ def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
 
 
 def main() -> None:
+    """Write words.csv beside a folder's clips.csv."""
     parser = argparse.ArgumentParser(prog="python -m models.training.words", description=__doc__)
     parser.add_argument(
         "--real", type=Path, required=True, help="folder with clips.csv (file, start_s, seconds, speaker, text)"
