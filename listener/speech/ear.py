@@ -17,7 +17,7 @@ from listener.settings import Settings
 from listener.speech.bank import read_bank
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
 from listener.speech.network import Network, open_session, read_info, shipped_model
-from listener.speech.phrase_ear import HitTimes, PhraseEar, WordHeard, best_look_alike
+from listener.speech.phrase_ear import HitTimes, PhraseEar, WordFit, best_look_alike
 from listener.speech.search import PhoneSearch
 from listener.speech.spotter import Calibration, Talk
 from listener.speech.talk import Listening, hear_talk
@@ -55,7 +55,7 @@ class EarSpotter:
         """The words still held back at the end of the stream."""
         return self._hits(self._network.flush())
 
-    def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, WordHeard]]:
+    def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, WordFit]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
         (words, instead), columns = self._engine.words.judge(queries), self._engine.words.columns
         heard = []

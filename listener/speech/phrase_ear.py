@@ -17,7 +17,7 @@ CLEAR = -0.5  # log-likelihood ratio from which a look-alike is clearly heard
 
 
 @dataclass(frozen=True, slots=True)
-class WordHeard:
+class WordFit:
     """A word of a phrase, in frames, with what each view says of it."""
 
     start: int
@@ -45,11 +45,11 @@ class PhraseEar:
         # Per frame: the word view of our words; of the likeliest longer word; the best look-alike's fit.
         self._words = np.full((8 * self.REACH, words + 2), NOT_HEARD, np.float32)
         self._at = self.REACH  # where the next frame's word view goes
-        self._told: deque[WordHeard] = deque(maxlen=8)
+        self._told: deque[WordFit] = deque(maxlen=8)
 
     def hear(
         self, frame: int, phones: float, start: int, words: np.ndarray, rival: float, look_alike: float = NOT_HEARD
-    ) -> WordHeard | None:
+    ) -> WordFit | None:
         """One frame: gives the word that became known at it, or came out better than before.
 
         Where the word view is sure, a word is told at once; else it is given time to name a longer word.
@@ -62,7 +62,7 @@ class PhraseEar:
         if max(fit for _, _, fit in self._ends) < needed:
             return None
         ours, rivals, look_alikes = self._lately()
-        best: WordHeard | None = None
+        best: WordFit | None = None
         for begin, end, fit in self._ends:
             if fit < weights.fit_floor:
                 continue
@@ -77,7 +77,7 @@ class PhraseEar:
             if word < self.SURE:
                 score -= weights.rival * max(0.0, float(rivals[back]) - weights.rival_from)
             if best is None or score > best.score:
-                best = WordHeard(begin, end, fit, word, score, float(rivals[back]))
+                best = WordFit(begin, end, fit, word, score, float(rivals[back]))
         if best is None or best.score < weights.told_floor or not self._is_news(best):
             return None
         self._told.append(best)
@@ -109,7 +109,7 @@ class PhraseEar:
         ours = np.maximum(best[:, :-2], self._weights.word_lowest).mean(axis=1)
         return ours, best[:, -2], best[:, -1]
 
-    def _is_news(self, new: WordHeard) -> bool:
+    def _is_news(self, new: WordFit) -> bool:
         return not any(
             new.start <= old.end and old.start <= new.end and new.score < old.score + self.BETTER
             for old in self._told
@@ -132,7 +132,7 @@ class HitTimes:
         self._weights, self._first_s = weights, first_s
         self._ends: deque[float] = deque(maxlen=20)
 
-    def hit(self, name: str, heard: WordHeard) -> Hit:
+    def hit(self, name: str, heard: WordFit) -> Hit:
         """The word as a hit."""
         first_phone_s = heard.start * FRAME_S
         before_s = max((end_s for end_s in self._ends if end_s <= first_phone_s), default=0.0)

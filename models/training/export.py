@@ -112,7 +112,7 @@ def main() -> None:
     export_step(net, args.out / "ear.onnx")
     (args.out / "ear.float.onnx").unlink()
     export_text(net, args.out / "text.onnx")
-    rivals = [ways[0] for ways in map(transcribe, lexicon(args.corpus)) if ways]
+    rivals = [said[0] for said in map(transcribe, lexicon(args.corpus)) if said]
     export_rivals(net, rivals, args.out / "rivals.npz")
     write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"])
 

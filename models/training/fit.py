@@ -323,7 +323,7 @@ def make_net(shape: NetShape, start: Path | None) -> Ear:
 
 def lexicon_of(corpus: Corpus, common: list[str]) -> Lexicon:
     """Every word of the corpus, the ``common`` words and all look-alikes of the commands, as pronunciations."""
-    rivals = [ways[0] for ways in map(transcribe, common) if ways]
-    commands = [way for ways in map(transcribe, COMMANDS) if ways for way in ways]
-    alike = look_alikes_of(commands, every_pronunciation())
-    return Lexicon([word for clip in corpus.clips for word in clip.words] + rivals + alike)
+    rivals = [said[0] for said in map(transcribe, common) if said]
+    commands = [way for said in map(transcribe, COMMANDS) if said for way in said]
+    look_alikes = look_alikes_of(commands, every_pronunciation())
+    return Lexicon([word for clip in corpus.clips for word in clip.words] + rivals + look_alikes)

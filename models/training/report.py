@@ -64,7 +64,7 @@ def length_table(rows: list[Row]) -> str:
     """
     with np.load(shipped_model() / "rivals.npz") as file:
         alone = {tuple(way.split()) for way in file["phones"]}
-    alone |= {way for ways in map(transcribe, (*COMMANDS, *LOOKALIKES)) for way in ways or ()}
+    alone |= {way for said in map(transcribe, (*COMMANDS, *LOOKALIKES)) for way in said or ()}
     cells: dict[tuple[str, str, int], dict[str, list[int]]] = {}
     for row in of(rows, "ear", *CALLS):
         said = transcribe(row.phrase) or ()

@@ -172,9 +172,9 @@ def relatives(words: Iterable[str], nearest: int = 6, longer: int = 4, among: in
     at most three phones more ("holding", "household").
     """
     common = common_words(among)
-    ways = {word: pronunciations(word)[0] for word in common}
+    spoken = {word: pronunciations(word)[0] for word in common}
     first: dict[Pronunciation, str] = {}
-    for word, way in ways.items():
+    for word, way in spoken.items():
         first.setdefault(way, word)
     order = list(first)
     neighbours = Neighbours(order)
