@@ -66,8 +66,10 @@ class CapturedStream:
 
 
 def is_capture(path: Path) -> bool:
-    """Whether the file begins as a capture does."""
+    """Whether the file begins as a capture does. A pipe is none: opening one would wait for who writes to it."""
     try:
+        if not path.is_file():
+            return False
         with path.open("rb") as file:
             return file.read(4) in _MAGICS
     except OSError:

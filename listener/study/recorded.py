@@ -45,6 +45,12 @@ class Piece:
     words: tuple[tuple[float, float], ...] = ()
 
 
+def check_there(recorded: RecordedSpeech) -> None:
+    """Raises UserError where the folder is none."""
+    if not recorded.folder.is_dir():
+        raise UserError(f"{recorded.folder}: no such folder; check the plan's recordings")
+
+
 def pieces(
     recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], only_lines: bool = False, prefix: str = ""
 ) -> Iterator[Piece]:
@@ -53,8 +59,7 @@ def pieces(
 
     Raises UserError naming the file for what cannot be read and for labels outside their sound.
     """
-    if not recorded.folder.is_dir():
-        raise UserError(f"{recorded.folder}: no such folder; check the plan's recordings")
+    check_there(recorded)
     manifest = recorded.folder / MANIFEST
     if manifest.exists():
         found = _of_manifest(manifest, recorded, phrases)

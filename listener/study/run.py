@@ -24,6 +24,7 @@ from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.lock import LOCK, alone_in, check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import PLAN, Plan
+from listener.study.recorded import check_there
 from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
 from listener.study.trials import Study, Trial
@@ -87,6 +88,8 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
     Raises UserError for anything that is missing or wrong.
     """
     check_folder(out, known_by=(LOCK,))
+    for recorded in (*plan.speech.recordings, *plan.negatives.recordings):
+        check_there(recorded)
     design = Design(plan)
     probe = Study(design, Bank((), _nothing()))
     for name in design.engines:

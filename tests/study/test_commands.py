@@ -36,6 +36,6 @@ def test_compare_prints_its_table_as_csv(once, tmp_path):
     done = listener("study", "compare", str(folder), str(folder), folder=tmp_path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith(
-        "measure,condition,engine_a,engine_b,a,b,b_less_a,low,high,p\ncalls missed,all,sphinx,sphinx,"
+        "measure,condition,engine_a,engine_b,a,b,b_less_a,low,high,p,p_holm\ncalls missed,all,sphinx,sphinx,"
     )
     assert (tmp_path / "compare_results" / "compare.html").exists()

@@ -224,7 +224,7 @@ def test_everything_is_done_with_keys_alone(browser, tmp_path):
             page.keyboard.press("ArrowLeft")
             if page.locator(".told").inner_text().startswith("▲ call heard: suspend ×3"):
                 break
-        assert "told 0." in page.locator(".told").inner_text()
+        assert "shown 0." in page.locator(".told").inner_text()
         with page.expect_request(lambda request: request.url.endswith(f"/clips/{alert_id}")):
             page.keyboard.press("Enter")
         page.wait_for_selector(".notes li")
