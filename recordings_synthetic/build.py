@@ -25,12 +25,13 @@ import yaml
 from listener.events import RATE_HZ
 from listener.radio import CHANNELS, Room, active_level_dbov, band_pass, mix, noise, rms_dbov
 from listener.radio.channel import Squelch
+from listener.sound.edges import said_part
 from models.training import voices as engines
 from recordings_synthetic.plan import HERE, Clip, Exercise, Plan, Said, Transmission, plain, read_plan
 from recordings_synthetic.sounds import SOUNDS
 
-FRAME_S = 0.005
 TRIM_DB = 36.0
+SHORTEST_S = 0.02
 KEYED_S = 0.25  # carrier before the first and after the last word of a transmission
 SQUELCH = Squelch(opening_s=0.03, tail_s=0.1, tail_dbov=-34.0)
 
@@ -66,24 +67,7 @@ def spoken(voice: str, text: str, speed: float, seed: int) -> np.ndarray:
     speaker = voice_of(voice)
     said = np.asarray(speaker.say(text, speed, np.random.default_rng(seed)), dtype=np.float32)
     said = soxr.resample(said, speaker.rate_hz, RATE_HZ)
-    return trimmed(said)
-
-
-def trimmed(samples: np.ndarray) -> np.ndarray:
-    """Samples from the first to the last loud stretch, edges faded, peak 0.5.
-
-    Loud: 5 ms frames within TRIM_DB of the loudest. A blip shorter than 20 ms that lies more than
-    100 ms away from the rest is the synthesiser's, not the word's, and goes.
-    """
-    step = round(FRAME_S * RATE_HZ)
-    frames = np.square(samples[: len(samples) // step * step].reshape(-1, step)).mean(1)
-    loud = np.flatnonzero(frames > frames.max() * 10 ** (-TRIM_DB / 10))
-    stretches = [s for s in np.split(loud, np.flatnonzero(np.diff(loud) > 20) + 1) if s.size >= 4]
-    out = samples[stretches[0][0] * step : (stretches[-1][-1] + 1) * step].copy()
-    fade = np.linspace(0.0, 1.0, step // 2, dtype=np.float32)
-    out[: fade.size] *= fade
-    out[-fade.size :] *= fade[::-1]
-    return out * np.float32(0.5 / np.abs(out).max())
+    return said_part(said, RATE_HZ, TRIM_DB, SHORTEST_S)
 
 
 # --- one transmission -----------------------------------------------------------

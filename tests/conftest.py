@@ -25,6 +25,8 @@ SLOW = (
     "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
     "test_bad_input.py", "test_long_files.py", "watch/",
+    "drill/test_commands.py", "drill/test_debrief.py", "outside/test_clustered_intervals.py", "sound/test_compressed.py",
+    "speech/test_sphinx_spotter.py", "speech/test_talk.py", "test_extras.py",
 )  # fmt: skip
 """Folders and files whose tests take real time, a browser, a sound server or minutes of recognition."""
 

@@ -14,7 +14,7 @@ from listener.speech.spotter import Engine
 
 
 @dataclass(frozen=True)
-class Heard:
+class FileHeard:
     """What came of one file: the events of each kind, and the processor seconds it took."""
 
     events: list[Event]
@@ -36,16 +36,16 @@ def _engine(settings: Settings) -> Engine:
     return _engines[key]
 
 
-def hear(path: Path, settings: Settings) -> Heard:
+def hear(path: Path, settings: Settings) -> FileHeard:
     """One file, every channel."""
     engine = _engine(settings)
     began_s = time.process_time()
     parts = list(replay(path, settings, engine))
     took_s = time.process_time() - began_s
-    return Heard([e for part in parts for e in part.events], took_s, parts[-1].read_s * parts[-1].channels)
+    return FileHeard([e for part in parts for e in part.events], took_s, parts[-1].read_s * parts[-1].channels)
 
 
-def hear_all(jobs: list[tuple[Path, Settings]]) -> list[Heard]:
+def hear_all(jobs: list[tuple[Path, Settings]]) -> list[FileHeard]:
     """Many files, two at a time, the longest first so that neither process waits long for the other."""
     order = sorted(range(len(jobs)), key=lambda i: -jobs[i][0].stat().st_size)
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:

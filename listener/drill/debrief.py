@@ -16,6 +16,7 @@ from listener.drill.score import CallScore, DrillScore, snr_text
 from listener.events import Call, chance_text, confidence_text
 from listener.score.interval import per_hour_interval, share_interval
 from listener.tell.cautions import DRILL
+from listener.tell.console import clock
 from listener.tell.html import page
 
 PRINTED_CARDS = 9
@@ -248,12 +249,6 @@ def _card_words(found: CallScore | TrackEvent, several: bool) -> tuple[str, str,
 def _first_of(call: CallScore, act: tuple[str, str]) -> float | None:
     """The delay of a person's first such action after a call."""
     return next((a.delay_s for a in call.actions if (a.action.who, a.action.what) == act), None)
-
-
-def clock(seconds: float) -> str:
-    """Minutes and seconds for people: 63.7 -> 1:03.7."""
-    tenths = round(seconds * 10)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
 
 
 def delay(seconds: float | None, digits: int = 1) -> str:

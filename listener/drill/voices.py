@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.sound.edges import faded
 from listener.sound.files import open_recording
 
 Samples = NDArray[np.float32]
@@ -94,9 +95,5 @@ def sound_of(piece: Piece, start_s: float, end_s: float) -> Samples:
             samples = recording.span(round(start_s * rate_hz), round(end_s * rate_hz))[:, 0]
     except UserError as error:
         raise UserError(f"{error}; build the recordings again") from None
-    samples = np.asarray(soxr.resample(samples, rate_hz, RATE_HZ), np.float32).copy()
-    fade = np.linspace(0.0, 1.0, min(round(0.005 * RATE_HZ), len(samples) // 2), dtype=np.float32)
-    if len(fade):
-        samples[: len(fade)] *= fade
-        samples[-len(fade) :] *= fade[::-1]
-    return samples
+    samples = np.asarray(soxr.resample(samples, rate_hz, RATE_HZ), np.float32)
+    return faded(samples, min(round(0.005 * RATE_HZ), samples.size // 2))

@@ -65,9 +65,9 @@ def speech_level(samples: ArrayLike, rate_hz: float, what: str = "speech") -> Sp
     return SpeechLevel(level, rms, min(1.0, 10.0 ** ((rms - level) / 10.0)))
 
 
-def active_level_dbov(samples: ArrayLike, rate_hz: float, what: str = "speech") -> float:
+def active_level_dbov(samples: ArrayLike, rate_hz: float) -> float:
     """Active speech level in dBov: `speech_level(...).active_dbov`."""
-    return speech_level(samples, rate_hz, what).active_dbov
+    return speech_level(samples, rate_hz).active_dbov
 
 
 def _active_samples(x: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -75,12 +75,19 @@ def _active_samples(x: np.ndarray, rate_hz: float) -> np.ndarray:
     g = math.exp(-1.0 / (TIME_CONSTANT_S * rate_hz))
     envelope = lfilter([(1.0 - g) ** 2], [1.0, -2.0 * g, g * g], np.abs(x))
     reach = 1 + math.ceil(HANGOVER_S * rate_hz)
+    # The thresholds are powers of two, so the exponent in a number's bits says which it reaches; stretches of one
+    # exponent are few, and all thresholds are counted on them.
+    exponent = (envelope.view(np.int64) >> 52) - 1023
+    starts = np.concatenate([[0], np.flatnonzero(exponent[1:] != exponent[:-1]) + 1])
+    sizes, exponent = np.diff(starts, append=x.size), exponent[starts]
     counts = np.zeros(THRESHOLDS.size)
     for j, threshold in enumerate(THRESHOLDS):
-        above = np.flatnonzero(envelope >= threshold)
+        above = np.flatnonzero(exponent >= round(math.log2(threshold)))
         if above.size == 0:
             break
-        counts[j] = np.minimum(np.diff(above, append=x.size), reach).sum()
+        ends = starts[above] + sizes[above]
+        pauses = np.append(starts[above[1:]], x.size) - ends
+        counts[j] = sizes[above].sum() + np.minimum(pauses, reach - 1).sum()
     return counts
 
 

@@ -17,7 +17,7 @@ from listener.settings import Settings
 from listener.speech.bank import read_bank
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
 from listener.speech.network import Network, open_session, read_info, shipped_model
-from listener.speech.phrase_ear import Heard, HitTimes, PhraseEar, best_alike
+from listener.speech.phrase_ear import HitTimes, PhraseEar, WordHeard, best_look_alike
 from listener.speech.search import PhoneSearch
 from listener.speech.spotter import Calibration, Talk
 from listener.speech.talk import Listening, hear_talk
@@ -32,7 +32,7 @@ class EarSpotter:
     def __init__(self, engine: EarEngine) -> None:
         self._engine = engine
         self._network = Network(engine.session, engine.info)
-        self._search = PhoneSearch([*engine.ways, *engine.alikes], engine.info.weights.frame_cost)
+        self._search = PhoneSearch([*engine.pronunciations, *engine.look_alikes], engine.info.weights.frame_cost)
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
@@ -43,8 +43,8 @@ class EarSpotter:
         weights, columns = self._engine.info.weights, self._engine.words.columns
         self._times = {name: HitTimes(weights, first_sample / RATE_HZ) for name in self._engine.names}
         self._phrases = [
-            PhraseEar(weights, min(map(len, ways)), column.stop - column.start)
-            for ways, column in zip(self._engine.ways, columns, strict=True)
+            PhraseEar(weights, min(map(len, pronunciations)), column.stop - column.start)
+            for pronunciations, column in zip(self._engine.pronunciations, columns, strict=True)
         ]
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
@@ -55,17 +55,17 @@ class EarSpotter:
         """The words still held back at the end of the stream."""
         return self._hits(self._network.flush())
 
-    def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, Heard]]:
+    def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, WordHeard]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
         (words, instead), columns = self._engine.words.judge(queries), self._engine.words.columns
         heard = []
         for row, word_row, rival in zip(phones, words, instead, strict=True):
             found = self._search.step(row)
-            fits_of_alikes = found.score[len(self._phrases) :] * self._engine.alike_phones
+            look_alike_fits = found.score[len(self._phrases) :] * self._engine.look_alike_phones
             for i, (name, phrase) in enumerate(zip(self._engine.names, self._phrases, strict=True)):
                 fit, start = float(found.score[i]), int(found.start[i])
-                alike = float(best_alike(fits_of_alikes[self._engine.alikes_of[i]]))
-                news = phrase.hear(self._frame, fit, start, word_row[columns[i]], float(rival[i]), alike)
+                look_alike = float(best_look_alike(look_alike_fits[self._engine.look_alikes_of[i]]))
+                news = phrase.hear(self._frame, fit, start, word_row[columns[i]], float(rival[i]), look_alike)
                 if news:
                     heard.append((name, news))
             self._frame += 1
@@ -89,17 +89,17 @@ class EarEngine:
         self.kept_as = fingerprint(folder, phrases, spelled)
         known = recall(self.kept_as, folder)
         sounds = known.sounds if known else look_up(phrases, spelled)
-        self.ways = sounds.ways
-        near = [way for some in (*sounds.alikes, *sounds.longer) for way in some]
-        self.words = WordView(folder, sounds.words, near)
-        flat = [way for some in sounds.alikes for way in some]
-        self.alikes = [[way] for way in flat]
-        self.alike_phones = np.array([len(way) for way in flat])
-        ends = np.cumsum([len(some) for some in sounds.alikes])
-        self.alikes_of = [slice(int(e) - len(some), int(e)) for some, e in zip(sounds.alikes, ends, strict=True)]
+        self.pronunciations = sounds.pronunciations
+        own_rivals = [way for some in (*sounds.look_alikes, *sounds.longer) for way in some]
+        self.words = WordView(folder, sounds.words, own_rivals)
+        flat = [way for some in sounds.look_alikes for way in some]
+        self.look_alikes = [[way] for way in flat]
+        self.look_alike_phones = np.array([len(way) for way in flat])
+        ends = np.cumsum([len(some) for some in sounds.look_alikes])
+        self.look_alikes_of = [slice(int(e) - len(some), int(e)) for some, e in zip(sounds.look_alikes, ends, strict=True)]
         if known is None:
             bank = read_bank(folder)
-            ear = Listening(self.info.weights, phrases, self.ways, sounds.alikes, self.words)
+            ear = Listening(self.info.weights, phrases, self.pronunciations, sounds.look_alikes, self.words)
             known = Known(sounds, bank.hours, hear_talk(bank, ear)) if bank else Known(sounds, 0.0, {})
             keep(self.kept_as, known)
         self.known = known

@@ -34,19 +34,19 @@ FORM = 1  # of these files and of what is worked out; another number makes older
 class Sounds:
     """Per phrase: ways to say it, ways to say each of its words, look-alikes, and longer words that hold it."""
 
-    ways: list[list[Pronunciation]]
+    pronunciations: list[list[Pronunciation]]
     words: list[list[list[Pronunciation]]]
-    alikes: list[list[Pronunciation]]
+    look_alikes: list[list[Pronunciation]]
     longer: list[list[Pronunciation]]
 
 
 def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> Sounds:
     """From the dictionary. Raises UserError for a word that is neither in it nor spelled."""
-    ways = [phrase_pronunciations(words.split(), spelled) for words in phrases]
+    said = [phrase_pronunciations(words.split(), spelled) for words in phrases]
     words = [[pronunciations(word, spelled) for word in phrase.split()] for phrase in phrases]
     dictionary = every_pronunciation()
     return Sounds(
-        ways, words, [look_alikes(some, dictionary) for some in ways], [longer_words(some, dictionary) for some in ways]
+        said, words, [look_alikes(some, dictionary) for some in said], [longer_words(some, dictionary) for some in said]
     )
 
 
@@ -88,11 +88,12 @@ def _read(folder: Path, name: str) -> Known | None:
         if hashlib.sha256(json.dumps(data["known"], allow_nan=False).encode()).hexdigest() != data["sha256"]:
             return None
         known = data["known"]
-        ways = [[tuple(way.split()) for way in some] for some in known["ways"]]
         words = [[[tuple(way.split()) for way in one] for one in some] for some in known["words"]]
-        alikes, longer = ([[tuple(way.split()) for way in some] for some in known[k]] for k in ("alikes", "longer"))
+        said, alike, longer = (
+            [[tuple(way.split()) for way in some] for some in known[k]] for k in ("ways", "alikes", "longer")
+        )
         talk = {phrase: tuple(Hit(phrase, *hit) for hit in hits) for phrase, hits in known["talk"].items()}
-        return Known(Sounds(ways, words, alikes, longer), known["talk_h"], talk)
+        return Known(Sounds(said, words, alike, longer), known["talk_h"], talk)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
@@ -101,9 +102,9 @@ def keep(name: str, known: Known, folder: Path | None = None) -> None:
     """Keep it under this name (in the user's cache folder), if that can be done."""
     sounds = asdict(known.sounds)
     data = {
-        "ways": [[" ".join(way) for way in some] for some in sounds["ways"]],
+        "ways": [[" ".join(way) for way in some] for some in sounds["pronunciations"]],
         "words": [[[" ".join(way) for way in one] for one in some] for some in sounds["words"]],
-        "alikes": [[" ".join(way) for way in some] for some in sounds["alikes"]],
+        "alikes": [[" ".join(way) for way in some] for some in sounds["look_alikes"]],
         "longer": [[" ".join(way) for way in some] for some in sounds["longer"]],
         "talk_h": known.talk_h,
         "talk": {phrase: [[h.start_s, h.end_s, h.score] for h in hits] for phrase, hits in known.talk.items()},

@@ -39,7 +39,7 @@ class Weights:
     per_phone: float
     frame_cost: float  # the most that a frame can cost a phrase in the phone search
     fit_floor: float  # a word whose phones fit worse than this (per phone) is not there, whatever the word view says
-    rival: float  # what it costs, per unit above rival_from, that a longer or a near word is likely instead
+    rival: float  # what it costs, per unit above rival_from, that a longer word or a neighbour is likely instead
     rival_from: float
     alike: float  # what it costs that a look-alike of the phrase is clearly heard
     alike_margin: float  # by how much (log-likelihood) it must fit better than the phrase

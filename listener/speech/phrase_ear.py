@@ -17,7 +17,7 @@ CLEAR = -0.5  # log-likelihood ratio from which a look-alike is clearly heard
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class WordHeard:
     """A word of a phrase, in frames, with what each view says of it."""
 
     start: int
@@ -45,24 +45,24 @@ class PhraseEar:
         # Per frame: the word view of our words; of the likeliest longer word; the best look-alike's fit.
         self._words = np.full((8 * self.REACH, words + 2), NOT_HEARD, np.float32)
         self._at = self.REACH  # where the next frame's word view goes
-        self._told: deque[Heard] = deque(maxlen=8)
+        self._told: deque[WordHeard] = deque(maxlen=8)
 
     def hear(
-        self, frame: int, phones: float, start: int, words: np.ndarray, rival: float, alike: float = NOT_HEARD
-    ) -> Heard | None:
+        self, frame: int, phones: float, start: int, words: np.ndarray, rival: float, look_alike: float = NOT_HEARD
+    ) -> WordHeard | None:
         """One frame: gives the word that became known at it, or came out better than before.
 
         Where the word view is sure, a word is told at once; else it is given time to name a longer word.
         """
-        self._remember(words, rival, alike)
+        self._remember(words, rival, look_alike)
         self._ends.append((start, frame, phones))
         weights = self._weights
         # Were the word view certain; but it alone, lagging, would find words where none have begun.
         needed = max((weights.told_floor - self._offset) / weights.phones, weights.fit_floor)
         if max(fit for _, _, fit in self._ends) < needed:
             return None
-        ours, rivals, alikes = self._lately()
-        best: Heard | None = None
+        ours, rivals, look_alikes = self._lately()
+        best: WordHeard | None = None
         for begin, end, fit in self._ends:
             if fit < weights.fit_floor:
                 continue
@@ -72,12 +72,12 @@ class PhraseEar:
             if not at_once and frame - end < self.LATE - 1:
                 continue
             score = self.score(fit, word)
-            if fit * self._phones < float(alikes[back]) - weights.alike_margin:
+            if fit * self._phones < float(look_alikes[back]) - weights.alike_margin:
                 score -= weights.alike
             if word < self.SURE:
                 score -= weights.rival * max(0.0, float(rivals[back]) - weights.rival_from)
             if best is None or score > best.score:
-                best = Heard(begin, end, fit, word, score, float(rivals[back]))
+                best = WordHeard(begin, end, fit, word, score, float(rivals[back]))
         if best is None or best.score < weights.told_floor or not self._is_news(best):
             return None
         self._told.append(best)
@@ -94,12 +94,12 @@ class PhraseEar:
         self._at = self.REACH
         self._ends.clear()
 
-    def _remember(self, words: np.ndarray, rival: float, alike: float) -> None:
+    def _remember(self, words: np.ndarray, rival: float, look_alike: float) -> None:
         if self._at == len(self._words):
             self._words[: self.REACH] = self._words[-self.REACH :]
             self._at = self.REACH
         self._words[self._at, :-2] = np.maximum(words, self._weights.word_lowest)
-        self._words[self._at, -2:] = rival, alike
+        self._words[self._at, -2:] = rival, look_alike
         self._at += 1
 
     def _lately(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -109,14 +109,14 @@ class PhraseEar:
         ours = np.maximum(best[:, :-2], self._weights.word_lowest).mean(axis=1)
         return ours, best[:, -2], best[:, -1]
 
-    def _is_news(self, new: Heard) -> bool:
+    def _is_news(self, new: WordHeard) -> bool:
         return not any(
             new.start <= old.end and old.start <= new.end and new.score < old.score + self.BETTER
             for old in self._told
         )
 
 
-def best_alike(ratios: np.ndarray) -> np.ndarray:
+def best_look_alike(ratios: np.ndarray) -> np.ndarray:
     """Log-likelihood ratios of look-alikes, (..., look-alikes) -> the best where it is clearly heard, else NOT_HEARD."""
     best = ratios.max(axis=-1, initial=NOT_HEARD)
     return np.where(best >= CLEAR, best, NOT_HEARD)
@@ -132,7 +132,7 @@ class HitTimes:
         self._weights, self._first_s = weights, first_s
         self._ends: deque[float] = deque(maxlen=20)
 
-    def hit(self, name: str, heard: Heard) -> Hit:
+    def hit(self, name: str, heard: WordHeard) -> Hit:
         """The word as a hit."""
         first_phone_s = heard.start * FRAME_S
         before_s = max((end_s for end_s in self._ends if end_s <= first_phone_s), default=0.0)

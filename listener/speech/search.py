@@ -40,15 +40,15 @@ def longest_frames(phones: int, frame_s: float = 0.02) -> int:
 class PhoneSearch:
     """Follows several phrases, each with several pronunciations, frame by frame.
 
-    ``ways[p]`` holds the pronunciations of phrase p. ``frame_cost`` bounds what a single
+    ``pronunciations[p]`` holds the pronunciations of phrase p. ``frame_cost`` bounds what a single
     frame can cost (natural log), so that one bad frame does not lose a word. ``lanes``: so many streams side by side;
     by default it is one, and what is taken and given has no axis for them.
     """
 
     def __init__(
-        self, ways: Sequence[Sequence[Pronunciation]], frame_cost: float = 6.0, lanes: int | None = None
+        self, pronunciations: Sequence[Sequence[Pronunciation]], frame_cost: float = 6.0, lanes: int | None = None
     ) -> None:
-        flat = [(p, way) for p, choices in enumerate(ways) for way in choices]
+        flat = [(p, way) for p, choices in enumerate(pronunciations) for way in choices]
         labels, is_first, may_skip, ends, limits, owners, lengths = [], [], [], [], [], [], []
         for phrase, way in flat:
             for i, phone in enumerate(way):
@@ -66,7 +66,7 @@ class PhoneSearch:
         self._labels, self._limits = np.array(labels), np.array(limits)
         self._first, self._skip = np.array(is_first), np.array(may_skip)
         self._ends, self._lengths = np.array(ends), np.array(lengths)
-        self._of_phrase = [np.flatnonzero(np.array(owners) == p) for p in range(len(ways))]
+        self._of_phrase = [np.flatnonzero(np.array(owners) == p) for p in range(len(pronunciations))]
         self._frame_cost = frame_cost
         self._lanes = () if lanes is None else (lanes,)
         self.restart()
@@ -101,33 +101,34 @@ class PhoneSearch:
     def _read(self) -> Found:
         scores, starts = self._score[..., self._ends] / self._lengths, self._start[..., self._ends]
         if not self._lanes:
-            pick = [ways[np.argmax(scores[ways])] for ways in self._of_phrase]
+            pick = [own[np.argmax(scores[own])] for own in self._of_phrase]
             return Found(scores[pick], starts[pick])
-        picked = np.stack([ways[np.argmax(scores[:, ways], axis=1)] for ways in self._of_phrase], axis=1)
+        picked = np.stack([own[np.argmax(scores[:, own], axis=1)] for own in self._of_phrase], axis=1)
         return Found(np.take_along_axis(scores, picked, 1), np.take_along_axis(starts, picked, 1))
 
 
-def look_alikes(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+def look_alikes(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
     """Words that differ from a way to say the phrase in one consonant only ("suspense").
 
     Only for phrases of five phones or more: short ones have too many, and differences of a vowel
     are left out because accents make them.
     """
-    return [word for word in words if any(_one_consonant_apart(way, word) for way in ways)]
+    return [word for word in words if any(_one_consonant_apart(way, word) for way in pronunciations)]
 
 
-def longer_words(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+def longer_words(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
     """Words that hold a way to say the phrase whole ("suspended")."""
-    return [word for word in words if any(_holds(word, way) for way in ways)]
+    return [word for word in words if any(_holds(word, way) for way in pronunciations)]
 
 
-def near_words(ways: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
+def neighbours(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunciation]) -> list[Pronunciation]:
     """Words that share more than half of a long phrase's phones ("suspect", "expand"): fewer edits than that.
 
     Only for phrases of six phones or more: of shorter ones, what voices really say is too often nearer
     to a neighbour.
     """
-    return [word for word in words if any(len(way) >= 6 and _within(way, word, (len(way) - 1) // 2) for way in ways)]
+    long = [way for way in pronunciations if len(way) >= 6]
+    return [word for word in words if any(_within(way, word, (len(way) - 1) // 2) for way in long)]
 
 
 def _within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from listener.events import RATE_HZ
 from listener.radio import VOICE_BAND_HZ
+from listener.radio.shape import unit
 
 # The decoder's frames: a window of 410 samples every 160.
 _STEP, _WINDOW = 160, 410
@@ -92,4 +93,4 @@ class NoiseFloor:
         hz = np.fft.rfftfreq(self._LENGTH, 1 / RATE_HZ)
         spectrum[(hz < VOICE_BAND_HZ[0]) | (hz > VOICE_BAND_HZ[1])] = 0
         noise = np.fft.irfft(spectrum)
-        return (noise / np.sqrt(np.mean(noise**2))).astype(np.float32)
+        return unit(noise)

@@ -49,24 +49,24 @@ CALIBRATION = Calibration(
 class SphinxEngine:
     """The phrases as PocketSphinx keyphrases.
 
-    ways: for each keyphrase its phrase and the phones of one way to say it.
+    pronunciations: for each keyphrase its phrase and the phones of one way to say it.
     """
 
     name = "sphinx"
 
-    def __init__(self, ways: list[tuple[str, Pronunciation]]) -> None:
+    def __init__(self, pronunciations: list[tuple[str, Pronunciation]]) -> None:
         import pocketsphinx
 
         self.calibration, self.talk = CALIBRATION, NO_TALK
         self.model = "en-us"
         self.folder = Path(pocketsphinx.get_model_path(self.model))
-        self._ways = ways
+        self._pronunciations = pronunciations
 
     def spotter(self) -> Spotter:
         """A new spotter for one channel, with a decoder of its own."""
         return RecycledSpotter(
             self.name,
-            _Utterance(self._ways),
+            _Utterance(self._pronunciations),
             frame_s=0.02,
             # The start is heard again once the channel's mean is known.
             utterances_s=[1.0, 2.0, 20.0],
@@ -78,29 +78,29 @@ def load(settings: Settings) -> SphinxEngine:
     """The engine for the settings' phrases. Raises UserError for words without a pronunciation."""
     import pocketsphinx  # noqa: F401  (an extra: what lacks it is told now, not at the first sound)
 
-    ways = [
+    pronunciations = [
         (phrase.words, way)
         for phrase in settings.phrases
         for way in phrase_pronunciations(phrase.words.split(), settings.pronounce)
     ]
-    if short := [phrase for phrase, way in ways if len(way) < 3]:
+    if short := [phrase for phrase, way in pronunciations if len(way) < 3]:
         raise UserError(f"{short[0]!r} is too short to be told apart: use a phrase of at least three sounds")
-    return SphinxEngine(ways)
+    return SphinxEngine(pronunciations)
 
 
 class _Utterance:
     """The decoder, utterance by utterance. The channel's mean carries over."""
 
-    def __init__(self, ways: list[tuple[str, Pronunciation]]) -> None:
+    def __init__(self, pronunciations: list[tuple[str, Pronunciation]]) -> None:
         from pocketsphinx import Config, Decoder
 
-        self._ways = ways
+        self._pronunciations = pronunciations
         self._decoder = Decoder(
             Config(loglevel="FATAL", dict=None, lm=None, cmn="live", kws_delay=6, beam=BEAM)
         )
         with NamedTemporaryFile("w", suffix=".kws") as list_file:
-            for i, (_, way) in enumerate(ways):
-                self._decoder.add_word(f"way{i}", " ".join(way), i == len(ways) - 1)
+            for i, (_, way) in enumerate(pronunciations):
+                self._decoder.add_word(f"way{i}", " ".join(way), i == len(pronunciations) - 1)
                 list_file.write(f"way{i} /{THRESHOLD}/\n")
             list_file.flush()
             self._decoder.add_kws("phrases", list_file.name)
@@ -138,7 +138,7 @@ class _Utterance:
             if self._told.get(key, 0.0) >= segment.prob:
                 continue
             self._told[key] = segment.prob
-            phrase, way = self._ways[int(segment.word.strip().removeprefix("way"))]
+            phrase, way = self._pronunciations[int(segment.word.strip().removeprefix("way"))]
             ratio = (log(segment.prob) / log(_LOG_BASE) + _MOST) * _SHIFT * log(_LOG_BASE)
             start_s, end_s = segment.start_frame * FRAME_S, (segment.end_frame + 1) * FRAME_S
             weight = score(ratio, end_s - start_s, way)

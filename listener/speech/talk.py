@@ -13,7 +13,7 @@ import numpy as np
 from listener.events import Hit
 from listener.speech.bank import Bank
 from listener.speech.network import Weights
-from listener.speech.phrase_ear import HitTimes, PhraseEar, best_alike
+from listener.speech.phrase_ear import HitTimes, PhraseEar, best_look_alike
 from listener.speech.pronounce import Pronunciation
 from listener.speech.search import PhoneSearch, longest_frames
 from listener.speech.word_view import NOT_HEARD, WordView
@@ -28,60 +28,60 @@ class Listening:
 
     weights: Weights
     names: list[str]
-    ways: list[list[Pronunciation]]
-    alikes: list[list[Pronunciation]]  # per phrase
+    pronunciations: list[list[Pronunciation]]
+    look_alikes: list[list[Pronunciation]]  # per phrase
     words: WordView
 
 
 def hear_talk(bank: Bank, ear: Listening) -> dict[str, tuple[Hit, ...]]:
     """By phrase: what the talk in the bank said that sounded like it, in order of time."""
     weights = replace(ear.weights, told_floor=min(TOLD_FLOOR, ear.weights.told_floor))
-    fits, starts, alikes = _search(bank, ear)
+    fits, starts, look_alikes = _search(bank, ear)
     words, instead = ear.words.judge_sparse(bank.queries, bank.log_sum)
     hits = {}
-    for i, (name, ways) in enumerate(zip(ear.names, ear.ways, strict=True)):
+    for i, (name, pronunciations) in enumerate(zip(ear.names, ear.pronunciations, strict=True)):
         column = ear.words.columns[i]
         views = np.full((len(fits[i]), column.stop - column.start + 2), NOT_HEARD, np.float32)
         views[bank.at, :-2] = words[:, column]
         views[bank.at, -2] = instead[:, i]
-        views[:, -1] = alikes[i]
-        hits[name] = tuple(_hits(name, weights, ways, fits[i], starts[i], views))
+        views[:, -1] = look_alikes[i]
+        hits[name] = tuple(_hits(name, weights, pronunciations, fits[i], starts[i], views))
     return hits
 
 
 def _search(bank: Bank, ear: Listening) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Per phrase and frame of the bank: the fit (per phone), its first frame, the best look-alike (see best_alike)."""
+    """Per phrase and frame of the bank: the fit (per phone), its first frame, the best look-alike (see best_look_alike)."""
     rows = bank.log_probs(max(1, len(bank.phones) // LANE))
     lanes, length = rows.shape[:2]
-    flat = [way for some in ear.alikes for way in some]
-    search = PhoneSearch([*ear.ways, *([way] for way in flat)], ear.weights.frame_cost, lanes)
+    flat = [way for some in ear.look_alikes for way in some]
+    search = PhoneSearch([*ear.pronunciations, *([way] for way in flat)], ear.weights.frame_cost, lanes)
     phones = np.array([len(way) for way in flat], np.float32)
-    owners = np.concatenate([np.full(len(some), i) for i, some in enumerate(ear.alikes)])
+    owners = np.concatenate([np.full(len(some), i) for i, some in enumerate(ear.look_alikes)])
     count = len(ear.names)
-    fits, alikes = np.empty((2, count, lanes, length), np.float32)
+    fits, look_alikes = np.empty((2, count, lanes, length), np.float32)
     starts = np.empty((count, lanes, length), np.int32)
     for frame in range(length):
         found = search.step(rows[:, frame])
         fits[:, :, frame], starts[:, :, frame] = found.score[:, :count].T, found.start[:, :count].T
         for i in range(count):
-            alikes[i, :, frame] = best_alike(found.score[:, count:][:, owners == i] * phones[owners == i])
+            look_alikes[i, :, frame] = best_look_alike(found.score[:, count:][:, owners == i] * phones[owners == i])
     starts += (np.arange(lanes) * length)[:, None]
     whole = len(bank.phones)
-    return fits.reshape(count, -1)[:, :whole], starts.reshape(count, -1)[:, :whole], alikes.reshape(count, -1)[:, :whole]
+    return fits.reshape(count, -1)[:, :whole], starts.reshape(count, -1)[:, :whole], look_alikes.reshape(count, -1)[:, :whole]
 
 
 def _hits(
-    name: str, weights: Weights, ways: list[Pronunciation], fits: np.ndarray, starts: np.ndarray, views: np.ndarray
+    name: str, weights: Weights, pronunciations: list[Pronunciation], fits: np.ndarray, starts: np.ndarray, views: np.ndarray
 ) -> list[Hit]:
     """Only stretches where a word can reach the floor are heard frame by frame, as on watch."""
-    phrase, times = PhraseEar(weights, min(map(len, ways)), views.shape[1] - 2), HitTimes(weights)
-    reach = longest_frames(max(map(len, ways)))
+    phrase, times = PhraseEar(weights, min(map(len, pronunciations)), views.shape[1] - 2), HitTimes(weights)
+    reach = longest_frames(max(map(len, pronunciations)))
     word = np.maximum(_highest(views[:, :-2], reach, phrase.LATE), weights.word_lowest).mean(axis=1)
     hopeful = (fits >= weights.fit_floor) & (phrase.score(fits, word) >= weights.told_floor)
-    near = np.unique((np.flatnonzero(hopeful)[:, None] + np.arange(phrase.LATE)).ravel())
+    frames = np.unique((np.flatnonzero(hopeful)[:, None] + np.arange(phrase.LATE)).ravel())
     hits = []
     before = -2
-    for frame in near[near < len(fits)]:
+    for frame in frames[frames < len(fits)]:
         if frame != before + 1:
             phrase.prime(views[max(0, frame - phrase.REACH) : frame])
         before = frame

@@ -9,7 +9,7 @@ import onnxruntime
 
 from listener.speech.network import open_session
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
-from listener.speech.search import longer_words, near_words
+from listener.speech.search import longer_words, neighbours
 
 NOT_HEARD = -99.0  # log probability of a word that is not there
 
@@ -22,20 +22,20 @@ def embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
 class WordView:
     """How likely each phrase's words are at a frame, among thousands of rivals.
 
-    ``phrases`` holds per phrase its words, each with its pronunciations; ``near`` the look-alikes
+    ``phrases`` holds per phrase its words, each with its pronunciations; ``own_rivals`` the look-alikes
     and longer words of the phrases, which are rivals even where they are not common.
     """
 
     def __init__(
-        self, folder: Path, phrases: list[list[list[Pronunciation]]], near: list[Pronunciation]
+        self, folder: Path, phrases: list[list[list[Pronunciation]]], own_rivals: list[Pronunciation]
     ) -> None:
-        ours = [way for words in phrases for ways in words for way in ways]
+        ours = [way for words in phrases for said in words for way in said]
         numbers = iter(range(1, 1 + len(ours)))
-        self._slots = [[[next(numbers) for _ in ways] for ways in words] for words in phrases]
+        self._slots = [[[next(numbers) for _ in said] for said in words] for words in phrases]
         with np.load(folder / "rivals.npz") as file:
             common = {tuple(way.split()): i for i, way in enumerate(file["phones"])}
             embedded = file["embedded"].astype(np.float32)
-        rare = [way for way in dict.fromkeys(near) if way not in common and way not in ours]
+        rare = [way for way in dict.fromkeys(own_rivals) if way not in common and way not in ours]
         kept = [way for way in common if way not in ours]
         text = open_session(folder / "text.onnx")
         rows = [embed(text, way) for way in [*ours, *rare]]
@@ -49,7 +49,7 @@ class WordView:
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
-        and of the likeliest word that may have been said instead, longer or near, (frames, phrases).
+        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases).
 
         Words are numbered through the phrases in order; see ``columns``.
         """
@@ -80,7 +80,7 @@ class WordView:
         return [slice(int(e) - len(s), int(e)) for e, s in zip(ends, self._slots, strict=True)]
 
 
-def _instead(ways: list[Pronunciation], place: dict[Pronunciation, int], common: list[Pronunciation]) -> np.ndarray:
-    """Places of the words that may be said instead of a word: longer ones that hold it, and common near ones."""
-    words = dict.fromkeys([*longer_words(ways, list(place)), *near_words(ways, common)])
+def _instead(pronunciations: list[Pronunciation], place: dict[Pronunciation, int], common: list[Pronunciation]) -> np.ndarray:
+    """Places of the words that may be said instead of a word: longer ones that hold it, and common neighbours."""
+    words = dict.fromkeys([*longer_words(pronunciations, list(place)), *neighbours(pronunciations, common)])
     return np.array([place[word] for word in words], np.int64)

@@ -17,7 +17,7 @@ from listener.score.interval import holm
 from listener.score.metrics import Rate, Share, difference_interval
 from listener.study import plots
 from listener.study.report import Plot, Table, table
-from listener.study.results import Heard, Result, load_result, paired, ratios
+from listener.study.results import EngineResult, Result, load_result, paired, ratios
 from listener.tell.cautions import STUDY
 from listener.tell.html import page
 
@@ -78,7 +78,7 @@ def _settings(result: Result) -> dict[str, str]:
     return {**{key: str(value) for key, value in plan.items()}, **engines}
 
 
-def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
+def difference_table(a: EngineResult, b: EngineResult, same: bool) -> pl.DataFrame:
     """measure, condition, A, B, B - A with its 95 % interval, and p where the calls are the same."""
     rows: list[dict[str, Any]] = []
     common = [r for r in ratios(a.calls) if r in ratios(b.calls)]
@@ -104,13 +104,13 @@ def difference_table(a: Heard, b: Heard, same: bool) -> pl.DataFrame:
                                       "p_holm": pl.Float64})  # fmt: skip
 
 
-def _row(measure: str, condition: str, a: Heard, b: Heard, x: Share | Rate, y: Share | Rate) -> dict[str, Any]:
+def _row(measure: str, condition: str, a: EngineResult, b: EngineResult, x: Share | Rate, y: Share | Rate) -> dict[str, Any]:
     low, high = difference_interval(y, x)
     return {"measure": measure, "condition": condition, "engine_a": a.engine, "engine_b": b.engine, "a": x.value,
             "b": y.value, "b_less_a": y.value - x.value, "low": low, "high": high, "p": None, "p_holm": None}  # fmt: skip
 
 
-def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
+def _srt_rows(a: EngineResult, b: EngineResult, same: bool) -> Iterable[dict[str, Any]]:
     """The SRTs' difference; its interval from both's own (wider than a paired one would be)."""
     one, other = a.curve(), b.curve()
     if not one or not other:
@@ -124,7 +124,7 @@ def _srt_rows(a: Heard, b: Heard, same: bool) -> Iterable[dict[str, Any]]:
            "b": other.curve.srt_db, "b_less_a": difference, "low": low, "high": high, "p": None, "p_holm": None}  # fmt: skip
 
 
-def _pairs(first: Result, second: Result) -> list[tuple[Heard, Heard]]:
+def _pairs(first: Result, second: Result) -> list[tuple[EngineResult, EngineResult]]:
     names = [name for name in first.engines if name in second.engines]
     if names:
         return [(first.of(name), second.of(name)) for name in names]
@@ -152,28 +152,20 @@ def _how(same: bool) -> str:
     return "Differences are of two independent samples (Newcombe's interval; its like for rates)."
 
 
-def _plots(pairs: list[tuple[Heard, Heard]], frame: pl.DataFrame) -> Iterable[Plot]:
+def _plots(pairs: list[tuple[EngineResult, EngineResult]], frame: pl.DataFrame) -> Iterable[Plot]:
     caption = (
         "B less A: left of the line B misses fewer. Bars are 95 % intervals; one that does not touch the line is a "
         "difference."
     )
     yield Plot("Differences in calls missed", plots.differences(frame.filter(pl.col("measure") == MISSED)), caption, wide=True)
     for a, b in pairs:
-        both = [_Named(a, f"A {a.engine}"), _Named(b, f"B {b.engine}")]
+        both = [a.named(f"A {a.engine}"), b.named(f"B {b.engine}")]
         what = a.engine if a.engine == b.engine else f"{a.engine} and {b.engine}"
         points = "Points with 95 % Wilson intervals, by speaker."
         yield Plot(f"{what}: missed calls against noise", plots.miss_by_snr(both), points, wide=True)
         if a.hours and b.hours:
             yield Plot(f"{what}: misses against false alarms", plots.trade_off(both), "Lower left is better.")
         yield Plot(f"{what}: delay", plots.delay(both), "From the end of the call.")
-
-
-class _Named(Heard):
-    """The same under another name in a plot."""
-
-    def __init__(self, heard: Heard, name: str) -> None:
-        self.__dict__.update(heard.__dict__)
-        self.engine = name
 
 
 def _table(frame: pl.DataFrame, out: Path) -> Table:

@@ -23,7 +23,7 @@ from listener.settings import PhraseSettings
 from listener.study.recorded import plain, times_said
 from listener.study.results import Result
 from listener.study.table import IMPORTED, SCHEMA
-from listener.study.trials import Heard, Told, Trial, judged
+from listener.study.trials import Outcome, Told, Trial, judged
 
 FORMATS = (".csv", ".ctm", ".rttm")
 
@@ -60,7 +60,7 @@ def import_hits(result: Result, file: Path, name: str) -> Path:
     for row in first:
         empty = _empty(row, name)
         told = tuple(calls_of(by_sound.get(empty.sound, []), result.plan.phrases))
-        trial = judged(empty, Heard(told, tuple(replace(t, kind="candidate") for t in told), 0))
+        trial = judged(empty, Outcome(told, tuple(replace(t, kind="candidate") for t in told), 0))
         if not all(word.raised_s is not None for word in by_sound.get(empty.sound, [])):
             trial = replace(trial, delay_s=None)
         rows.append({column: getattr(trial, column) for column in SCHEMA.names})

@@ -16,7 +16,7 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.results import Heard, Result
+from listener.study.results import EngineResult, Result
 from listener.study.sound import make_sound
 
 LIST = "sounds.csv"
@@ -41,7 +41,7 @@ class Excerpt:
         return f"sound_{self.sound:06d}{at}.wav"
 
 
-def missed(one: Heard) -> Iterator[Excerpt]:
+def missed(one: EngineResult) -> Iterator[Excerpt]:
     """The calls that an engine missed, the clearest first."""
     order = one.calls.filter(~pl.col("found")).unique("sound", keep="first", maintain_order=True)
     order = order.sort("snr_db", "sound", descending=[True, False], nulls_last=False)
@@ -52,7 +52,7 @@ def missed(one: Heard) -> Iterator[Excerpt]:
         yield Excerpt(sound, one.engine, 0.0, None, f"missed: {said}; {_under(row)}; heard: {_hits(row['peaks'])}")
 
 
-def false_alerts(one: Heard) -> Iterator[Excerpt]:
+def false_alerts(one: EngineResult) -> Iterator[Excerpt]:
     """The stretches with false alerts, from a little before to a little after."""
     for row in one.rows(one.negatives.filter(pl.col("false_alerts") > 0)["sound"].to_list()):
         for told in row["told"]:
@@ -138,7 +138,7 @@ def write_sounds(result: Result, out: Path, excerpts: list[Excerpt]) -> Path:
     return out / LIST
 
 
-def sample(heard: Iterable[Heard], most: int = 3) -> list[Excerpt]:
+def sample(heard: Iterable[EngineResult], most: int = 3) -> list[Excerpt]:
     """For the report: of each engine the clearest calls it missed, and false alerts on different lines."""
     picked = []
     for one in heard:

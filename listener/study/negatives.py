@@ -101,9 +101,9 @@ def is_hard(text: str, phrases: tuple[PhraseSettings, ...]) -> bool:
     said = plain(text).split()
     for phrase in phrases:
         for wanted in phrase.words.split():
-            ways = _sounds(wanted)
+            sounds = _sounds(wanted)
             for word in said:
-                if word == wanted or any(2 * _run(a, b) > len(b) for a in _sounds(word) for b in ways):
+                if word == wanted or any(2 * _run(a, b) > len(b) for a in _sounds(word) for b in sounds):
                     return True
     return False
 

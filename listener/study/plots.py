@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from listener.score.metrics import normal_deviate
-from listener.study.results import Heard, ratios, select
+from listener.study.results import EngineResult, ratios, select
 
 if TYPE_CHECKING:
     import polars as pl
@@ -45,7 +45,7 @@ def _colour(i: int) -> str:
     return COLOURS[i % len(COLOURS)]
 
 
-def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
+def miss_by_snr(heard: Sequence[EngineResult], **where: Any) -> str:
     """Miss share against SNR: points with Wilson intervals, fitted curves, calls without noise apart, the human range."""
 
     def draw(figure: Figure) -> None:
@@ -64,7 +64,7 @@ def miss_by_snr(heard: Sequence[Heard], **where: Any) -> str:
     return svg(draw, height=4.8)
 
 
-def _miss_points(axes: Axes, one: Heard, i: int, count: int, where: dict[str, Any]) -> None:
+def _miss_points(axes: Axes, one: EngineResult, i: int, count: int, where: dict[str, Any]) -> None:
     levels = [r for r in ratios(select(one.calls, where)) if r is not None]
     if not levels:
         return
@@ -102,7 +102,7 @@ def _quiet_at(levels: Sequence[float]) -> float:
     return max(levels) + 3.0
 
 
-def trade_off(heard: Sequence[Heard]) -> str:
+def trade_off(heard: Sequence[EngineResult]) -> str:
     """DET: miss against false alarms, all conditions of a study together, with the level in use marked."""
 
     def draw(figure: Figure) -> None:
@@ -135,7 +135,7 @@ def trade_off(heard: Sequence[Heard]) -> str:
     return svg(draw, height=5.0)
 
 
-def false_alarms(heard: Sequence[Heard]) -> str:
+def false_alarms(heard: Sequence[EngineResult]) -> str:
     """False alerts per hour by condition, with exact Poisson intervals."""
 
     def draw(figure: Figure) -> None:
@@ -165,7 +165,7 @@ def false_alarms(heard: Sequence[Heard]) -> str:
     return svg(draw, height=1.6 + 0.34 * rows * max(1.0, len(heard) / 2))
 
 
-def delay(heard: Sequence[Heard]) -> str:
+def delay(heard: Sequence[EngineResult]) -> str:
     """Share of the alerts that came within a delay after the end of the call."""
 
     def draw(figure: Figure) -> None:
@@ -184,7 +184,7 @@ def delay(heard: Sequence[Heard]) -> str:
     return svg(draw, height=3.8)
 
 
-def calibration(heard: Sequence[Heard]) -> str:
+def calibration(heard: Sequence[EngineResult]) -> str:
     """Reliability: how many of the calls told with a confidence were right."""
 
     def draw(figure: Figure) -> None:
@@ -214,7 +214,7 @@ def _legend_above(axes: Axes) -> None:
         axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), fontsize=9)
 
 
-def heat_map(one: Heard) -> str:
+def heat_map(one: EngineResult) -> str:
     """Miss by noise and SNR, the number in each cell."""
 
     def draw(figure: Figure) -> None:
@@ -238,7 +238,7 @@ def heat_map(one: Heard) -> str:
     return svg(draw, height=1.4 + 0.55 * len(one.plan.noise_names()))
 
 
-def intelligibility(heard: Sequence[Heard]) -> str:
+def intelligibility(heard: Sequence[EngineResult]) -> str:
     """Share found against predicted intelligibility: where the ear of the standards would be."""
 
     def draw(figure: Figure) -> None:

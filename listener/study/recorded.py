@@ -19,9 +19,10 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.radio import rms_dbov
 from listener.radio.level import SILENT_DBOV
-from listener.score.labels import FORMATS, read_labels
+from listener.score.labels import FORMATS, Label, read_labels
 from listener.settings import PhraseSettings
 from listener.sound.bounds import WRONG, within_bounds
+from listener.sound.edges import faded
 from listener.sound.files import open_recording
 from listener.study.plan import RecordedSpeech
 
@@ -42,15 +43,6 @@ class Piece:
     source: str
     samples: NDArray[np.float32]
     words: tuple[tuple[float, float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A labelled stretch of a file."""
-
-    start_s: float
-    end_s: float
-    text: str
 
 
 def pieces(
@@ -97,8 +89,7 @@ def _of_labels(
             samples, read = read_sound(sound), read_labels(labels)
             if read.bad:
                 raise UserError(f"{labels}: line {read.bad[0].number}: {read.bad[0].why}; correct the label")
-            spans = (Span(label.start_s, label.end_s, label.text) for label in read.labels)
-            yield from (_piece(samples, span, speaker, sound, phrases) for span in spans)
+            yield from (_piece(samples, label, speaker, sound, phrases) for label in read.labels)
 
 
 def _of_manifest(
@@ -109,7 +100,7 @@ def _of_manifest(
         clips = yaml.safe_load(manifest.read_text(encoding="utf-8"))["clips"]
         for clip in clips:
             yield from _of_clip(clip, manifest, recorded, phrases)
-    except (KeyError, TypeError, yaml.YAMLError) as error:
+    except (KeyError, TypeError, ValueError, yaml.YAMLError) as error:
         raise UserError(f"{manifest}: is not a manifest of recordings ({error!r})") from None
 
 
@@ -125,7 +116,7 @@ def _of_clip(
     samples = read_sound(manifest.parent / clip["file"], clip["channel"])
     wanted = {phrase.words for phrase in phrases}
     for one in sent:
-        words = [Span(w["start_s"], w["end_s"], w["text"]) for w in one["words"]]
+        words = [Label(w["start_s"], w["end_s"], w["text"]) for w in one["words"]]
         source = Path(clip["file"])
         yield from (_piece(samples, w, one["voice"], source, phrases) for w in words if w.text in wanted)
         most = max(sum(w.text == phrase.words for w in words) - phrase.repeats for phrase in phrases)
@@ -135,25 +126,25 @@ def _of_clip(
 
 
 def _piece(
-    samples: NDArray[np.float32], span: Span, speaker: str, sound: Path, phrases: tuple[PhraseSettings, ...]
+    samples: NDArray[np.float32], label: Label, speaker: str, sound: Path, phrases: tuple[PhraseSettings, ...]
 ) -> Piece:
-    where = f"{sound.name} at {span.start_s:.2f} s"
-    if not 0 <= span.start_s < span.end_s or span.start_s * RATE_HZ >= samples.size:
+    where = f"{sound.name} at {label.start_s:.2f} s"
+    if not 0 <= label.start_s < label.end_s or label.start_s * RATE_HZ >= samples.size:
         length_s = samples.size / RATE_HZ
-        raise UserError(f"{sound}: the label {span.text!r} at {span.start_s:.2f}-{span.end_s:.2f} s lies outside "
+        raise UserError(f"{sound}: the label {label.text!r} at {label.start_s:.2f}-{label.end_s:.2f} s lies outside "
                         f"the {length_s:.2f} s of sound; correct the label")  # fmt: skip
-    text = plain(span.text)
+    text = plain(label.text)
     for phrase in phrases:
         said = times_said(text, phrase.words)
         if said == 1:
-            return Piece("word", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s))
+            return Piece("word", speaker, phrase.words, where, _cut(samples, label.start_s, label.end_s))
         if said >= phrase.repeats:
-            length_s = span.end_s - span.start_s
+            length_s = label.end_s - label.start_s
             # Where its words lie is not labelled: the call is taken as one stretch, cut evenly.
             edges = np.linspace(0.0, length_s, said + 1)
             words = tuple((float(a), float(b)) for a, b in itertools.pairwise(edges))
-            return Piece("call", speaker, phrase.words, where, _cut(samples, span.start_s, span.end_s), words)
-    return Piece("line", speaker, text, where, _cut(samples, span.start_s, span.end_s))
+            return Piece("call", speaker, phrase.words, where, _cut(samples, label.start_s, label.end_s), words)
+    return Piece("line", speaker, text, where, _cut(samples, label.start_s, label.end_s))
 
 
 def plain(text: str) -> str:
@@ -171,12 +162,8 @@ def times_said(text: str, phrase: str) -> int:
 def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[np.float32]:
     """The stretch, its edges faded within 3 ms so that nothing clicks."""
     start, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
-    out = samples[start:end].copy()
-    fade = min(round(0.003 * RATE_HZ), out.size // 4)
-    ramp = np.linspace(0.0, 1.0, fade, dtype=np.float32)
-    out[:fade] *= ramp
-    out[out.size - fade :] *= ramp[::-1]
-    return out
+    cut = samples[start:end]
+    return faded(cut, min(round(0.003 * RATE_HZ), cut.size // 4))
 
 
 def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:

@@ -15,7 +15,7 @@ from listener.study import plots
 from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
 from listener.study.people.rows import LISTENERS, listener_frame, people_frame, who_counts
-from listener.study.results import Heard, Result, load_result, ratios
+from listener.study.results import EngineResult, Result, load_result, ratios
 from listener.study.second import opinion_table
 from listener.study.tables import (
     downloads,
@@ -110,7 +110,7 @@ def write_report(folder: Path) -> Path:
     return folder / REPORT
 
 
-def _clips(result: Result, heard: Sequence[Heard]) -> list[tuple[str, str, str]]:
+def _clips(result: Result, heard: Sequence[EngineResult]) -> list[tuple[str, str, str]]:
     """(engine, what it is, sound) of a few misses and false alerts, to be heard; none where the speech is gone."""
     try:
         sounds = Sounds(result)
@@ -149,7 +149,7 @@ def _cell(value: Any, column: str) -> str:
     return str(value)
 
 
-def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
+def warnings(result: Result, heard: Sequence[EngineResult]) -> list[str]:
     """What a reader must know before the first figure."""
     said = []
     missing, whole = result.missing()
@@ -168,7 +168,7 @@ def warnings(result: Result, heard: Sequence[Heard]) -> list[str]:
     return said
 
 
-def _plots(result: Result, heard: list[Heard]) -> Iterable[Plot]:
+def _plots(result: Result, heard: list[EngineResult]) -> Iterable[Plot]:
     plan = result.plan
     over_noise = any(ratio is not None for ratio in plan.snr_db)
     if plan.wants("miss") and over_noise:

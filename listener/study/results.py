@@ -6,6 +6,7 @@ it rests on.
 
 import json
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -87,9 +88,9 @@ class Result:
         """Names of the engines, in the plan's order; then of other systems, then people, if any listened."""
         return (*self.plan.engines, *self.others, *((PEOPLE,) if self.has_people else ()))
 
-    def of(self, engine: str) -> "Heard":
+    def of(self, engine: str) -> "EngineResult":
         """What one engine did."""
-        return Heard(self, engine)
+        return EngineResult(self, engine)
 
 
 def load_result(folder: Path) -> Result:
@@ -102,7 +103,7 @@ def load_result(folder: Path) -> Result:
     return Result(folder, plan_from(data, str(folder / PLAN)), lock, trials, people.height > 0, tuple(others))
 
 
-class Heard:
+class EngineResult:
     """One engine's trials in one study, and all that is measured on them."""
 
     def __init__(self, result: Result, engine: str) -> None:
@@ -110,6 +111,12 @@ class Heard:
         # Answers by one are not independent: for a machine one voice's calls, for people one listener's.
         self.cluster = LISTENER if engine == PEOPLE else "speaker"
         self._mine = result.trials.filter(pl.col("engine") == engine)
+
+    def named(self, name: str) -> "EngineResult":
+        """The same under another name, for a plot of two results."""
+        other = copy(self)
+        other.engine = name
+        return other
 
     @cached_property
     def calls(self) -> pl.DataFrame:
@@ -285,7 +292,7 @@ def select(rows: pl.DataFrame, where: dict[str, Any]) -> pl.DataFrame:
     return rows
 
 
-def paired(one: Heard, other: Heard, **where: Any) -> Paired:
+def paired(one: EngineResult, other: EngineResult, **where: Any) -> Paired:
     """The same calls heard by two engines. Raises ValueError when they are not the same calls.
 
     People: the calls that somebody heard, each once, by one of its listeners (whose random name comes first).
@@ -299,7 +306,7 @@ def paired(one: Heard, other: Heard, **where: Any) -> Paired:
     return mcnemar(a["found"].to_numpy(), b["found"].to_numpy(), who, worth=worth)
 
 
-def _same_calls(one: Heard, other: Heard, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
+def _same_calls(one: EngineResult, other: EngineResult, where: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame, np.ndarray]:
     """The calls of both in one order, and by whom they hang together: people's by listener, machines' by speaker."""
     a, b = select(one.calls, where), select(other.calls, where)
     if PEOPLE in (one.engine, other.engine):

@@ -4,13 +4,12 @@ Sounds are worked on in chunks; a finished chunk is a file. So a kill costs at m
 in the works, and nothing is counted twice.
 """
 
-import fcntl
 import os
 import shutil
 import time
 import warnings
-from collections.abc import Generator, Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Generator
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -23,7 +22,7 @@ from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.lock import LOCK, check_lock, kept_bank, lock_of, write_lock
+from listener.study.lock import LOCK, alone_in, check_lock, kept_bank, lock_of, write_lock
 from listener.study.plan import PLAN, Plan
 from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
@@ -50,7 +49,7 @@ def run_study(plan: Plan, out: Path, workers: int, cluster: str | None = None, c
     try:
         with stoppable(), (_on_cluster(cluster) if cluster else _Cores(workers)) as compute:
             study = prepare(plan, out, console)
-            with _alone(out):
+            with alone_in(out, "a study is running here; wait for it, or give another folder with --out"):
                 return _work(study, out, compute, console)
     except KeyboardInterrupt:
         raise UserError(f"{out}: stopped; what is done is kept: run the same command again and it goes on") from None
@@ -80,19 +79,6 @@ def _work(study: Study, out: Path, compute: "_Compute", console: Console) -> Pat
     path = join_parts(out, chunks)
     shutil.rmtree(out / PARTS)
     return path
-
-
-@contextmanager
-def _alone(out: Path) -> Iterator[None]:
-    """Nobody else works in the folder meanwhile. Raises UserError when somebody does."""
-    hold = os.open(out, os.O_RDONLY)
-    try:
-        fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        yield
-    except BlockingIOError:
-        raise UserError(f"{out}: a study is running here; wait for it, or give another folder with --out") from None
-    finally:
-        os.close(hold)
 
 
 def prepare(plan: Plan, out: Path, console: Console) -> Study:

@@ -14,18 +14,18 @@ import numpy as np
 import polars as pl
 
 from listener.score.interval import LEVEL
-from listener.study.results import Heard
+from listener.study.results import EngineResult
 
 LEAST_SPEAKERS = 3
 
 
-def opinion_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def opinion_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row an engine: SRT with its interval, and the spread of speakers; none where too few speakers or levels."""
     rows = [row for one in heard if (row := _row(one))]
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def _row(one: Heard) -> dict[str, Any] | None:
+def _row(one: EngineResult) -> dict[str, Any] | None:
     calls = one.calls.filter(pl.col("snr_db").is_not_null())
     if calls[one.cluster].n_unique() < LEAST_SPEAKERS or calls["snr_db"].n_unique() < 2 or one.curve() is None:
         return None

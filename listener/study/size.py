@@ -12,7 +12,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from listener.score.interval import Worth, share_interval
-from listener.study.results import Heard
+from listener.study.results import EngineResult
 
 ALIKE = 0.1
 """What is taken where no study tells it (common practice, no source)."""
@@ -72,7 +72,7 @@ def hours_for(per_hour: float) -> float:
     return -log(0.05) / per_hour
 
 
-def alike_in(one: Heard) -> float | None:
+def alike_in(one: EngineResult) -> float | None:
     """Intraclass correlation in a study's calls; None with a single speaker or one call of each."""
     at_one = one.calls.group_by("snr_db").len()["len"].mean()
     worth = one.missed(snr_db=one.calls["snr_db"][0]).worth

@@ -38,7 +38,7 @@ class Sound:
 
     call: (start_s, end_s) of the call, None in a negative. speaker: who makes it. words: how many.
     sii, sti: predicted intelligibility of the call within the radio's band; None without a call.
-    snr_call_db, snr_heard_db: during the call, before the radio and after it; None without a call.
+    snr_call_db, snr_heard_db: during the call, within the radio's band as mixed, and as the radio gives it; None without.
     lines: what is said in a negative.
     """
 
@@ -70,27 +70,22 @@ def make_sound(design: Design, bank: Bank, number: int) -> Sound:
     heard = channel.apply(speech + under, RATE_HZ, rng_for(plan, slot, "radio"))
     sii = sti = before_db = after_db = None
     if call:
-        sii, sti = _intelligibility(speech, under, channel, call, room.rt60_s if room else 0.0, room.direct_db if room else 0.0)
-        before_db, after_db = _ratios(plan, slot, channel, speech, under, heard, call)
+        during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
+        stems = _in_the_radio_s_band(speech, under, channel, during)
+        sii, sti = sii_of(*stems, RATE_HZ), sti_of(*stems, RATE_HZ, *((room.rt60_s, room.direct_db) if room else (0.0, 0.0)))
+        before_db = _snr_db(*stems)
+        # After the radio by phase inversion (Hagerman and Olofsson 2004): the same radio with the speech turned over.
+        # Half the difference of both is the speech, half the sum all the rest, the radio's own hiss too.
+        turned = channel.apply(under - speech, RATE_HZ, rng_for(plan, slot, "radio"))[during]
+        after_db = _snr_db((heard[during] - turned) / 2, (heard[during] + turned) / 2)
     return Sound(np.clip(heard, -1.0, 1.0), call, speaker, words, level_dbov, sii, sti, before_db, after_db, lines)
 
 
-def _ratios(
-    plan: Plan, slot: Slot, channel: Channel, speech: Samples, under: Samples, heard: Samples, call: tuple[float, float]
-) -> tuple[float, float]:
-    """SNR during the call within the plan's band, dB: as mixed, and as the radio gives it.
-
-    After the radio by phase inversion (Hagerman and Olofsson 2004): the same radio with the speech turned over.
-    Half the difference of both is the speech, half the sum all the rest, the radio's own hiss too.
+def _snr_db(said: Samples, rest: Samples) -> float:
+    """Active level of speech over the RMS of the rest, to a thousandth of a dB: further digits depend on where in
+    memory the samples lie.
     """
-    during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
-    turned = channel.apply(under - speech, RATE_HZ, rng_for(plan, slot, "radio"))
-    pairs = ((speech, under), ((heard - turned) / 2, (heard + turned) / 2))
-    ratios = []
-    for pair in pairs:
-        said, rest = (band_pass(stem[during], RATE_HZ, *plan.band_hz) for stem in pair)
-        ratios.append(float(active_level_dbov(said, RATE_HZ) - rms_dbov(rest)))
-    return ratios[0], ratios[1]
+    return round(active_level_dbov(said, RATE_HZ) - rms_dbov(rest), 3)
 
 
 def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, float], str, int]:
@@ -165,14 +160,10 @@ def _noise(bank: Bank, name: str, size: int, rng: np.random.Generator) -> Sample
     return noise(name, size / RATE_HZ, RATE_HZ, rng)
 
 
-def _intelligibility(
-    speech: Samples, under: Samples, channel: Channel, call: tuple[float, float], rt60_s: float, direct_db: float
-) -> tuple[float, float]:
-    """SII and STI during the call, after the radio's band but before what it does beyond that."""
-    during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
-    stems = [speech, under]
+def _in_the_radio_s_band(speech: Samples, under: Samples, channel: Channel, during: slice) -> tuple[Samples, Samples]:
+    """Both during the call, after the radio's band but before what it does beyond that."""
+    stems = [speech[: during.stop], under[: during.stop]]  # what follows the call cannot matter: the filters are causal
     for stage in channel.stages:
         if isinstance(stage, BandPass):
             stems = [band_pass(stem, RATE_HZ, stage.low_hz, stage.high_hz, stage.order) for stem in stems]
-    said, masked = (stem[during] for stem in stems)
-    return sii_of(said, masked, RATE_HZ), sti_of(said, masked, RATE_HZ, rt60_s, direct_db)
+    return stems[0][during], stems[1][during]

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 
 from listener.score.interval import holm
-from listener.study.results import Heard, paired, ratios
+from listener.study.results import EngineResult, paired, ratios
 
 
-def miss_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def miss_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row an engine and condition, with intervals and predicted intelligibility."""
     rows = []
     keys = ("phrase", "noise", "snr_db", "radio", "room")
@@ -32,7 +32,7 @@ def miss_table(heard: Sequence[Heard]) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def false_alarm_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row an engine and condition of the negatives, and one for all together."""
     rows = []
     keys = ("noise", "snr_db", "radio", "room")
@@ -51,14 +51,14 @@ def false_alarm_table(heard: Sequence[Heard]) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def line_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def line_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row for each line on which an engine gave a false alert."""
     mine = [one.lines.filter(pl.col("alerts") > 0).select(pl.lit(one.engine).alias("engine"), "text", "speaker", "source",
                                                           "hard", "alerts", "times") for one in heard]  # fmt: skip
     return pl.concat(mine).sort("engine", "alerts", "text", descending=[False, True, False])
 
 
-def srt_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def srt_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row an engine: all its calls, then by noise, then by radio; the SRT beside its lapse and the quiet misses."""
     rows: list[dict[str, Any]] = []
     for one in heard:
@@ -81,7 +81,7 @@ def srt_table(heard: Sequence[Heard]) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def downloads(heard: Sequence[Heard]) -> list[tuple[str, str, pl.DataFrame]]:
+def downloads(heard: Sequence[EngineResult]) -> list[tuple[str, str, pl.DataFrame]]:
     """What the plots are drawn from, as (title, file, frame): curves, trade-off, reliability, delays."""
     curves: list[dict[str, Any]] = []
     trade, bins, delays = [], [], []
@@ -106,7 +106,7 @@ def downloads(heard: Sequence[Heard]) -> list[tuple[str, str, pl.DataFrame]]:
     return [(title, file, pl.DataFrame(rows, infer_schema_length=None)) for title, file, rows in found if rows]
 
 
-def summary_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def summary_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """One row an engine: everything in single numbers."""
     rows = []
     for one in heard:
@@ -142,7 +142,7 @@ def summary_table(heard: Sequence[Heard]) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
-def pair_table(heard: Sequence[Heard]) -> pl.DataFrame:
+def pair_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
     """Every two engines, at each SNR and over all."""
     rows = []
     for i, one in enumerate(heard):

@@ -6,7 +6,6 @@ afterwards. A trial that fails is told as failed, with the reason.
 """
 
 import threading
-from collections import OrderedDict
 from dataclasses import asdict, dataclass, replace
 from math import inf
 from typing import Any
@@ -32,28 +31,33 @@ from listener.study.sound import Sound, make_sound
 PIECE = RATE_HZ // 50
 
 
+class _Kept(threading.local):
+    """What each thread has of its own: its engines, and the sound it made last, by number."""
+
+    def __init__(self) -> None:
+        self.engines: dict[str, Engine] = {}
+        self.sounds: dict[int, Sound] = {}
+
+
 class Study:
     """A design with its bank and, for each thread, its loaded engines."""
 
     def __init__(self, design: Design, bank: Bank) -> None:
         self.design, self.bank = design, bank
         self.settings = design.plan.settings()
-        self._own = threading.local()
+        self._own = _Kept()
 
     def engine(self, name: str) -> Engine:
         """The engine of this name, loaded once a thread."""
-        loaded = self._own.__dict__.setdefault("engines", {})
-        if name not in loaded:
-            loaded[name] = load_engine(self.settings[name])
-        return loaded[name]
+        if name not in self._own.engines:
+            self._own.engines[name] = load_engine(self.settings[name])
+        return self._own.engines[name]
 
     def sound(self, number: int) -> Sound:
         """The sound of this number; the last one is kept, as all engines hear it in turn."""
-        kept: OrderedDict[int, Sound] = self._own.__dict__.setdefault("sounds", OrderedDict())
-        if number not in kept:
-            kept.clear()
-            kept[number] = make_sound(self.design, self.bank, number)
-        return kept[number]
+        if number not in self._own.sounds:
+            self._own.sounds = {number: make_sound(self.design, self.bank, number)}
+        return self._own.sounds[number]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +160,7 @@ def lines_of(plan: Plan, sound: Sound) -> tuple[dict[str, Any], ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Outcome:
     """What came of some samples: the Monitor's events, and the candidates whatever the level."""
 
     told: tuple[Told, ...]
@@ -164,7 +168,7 @@ class Heard:
     faults: int
 
 
-def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> Heard:
+def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> Outcome:
     """Samples (float32 at RATE_HZ) through a Monitor; nothing is marked right yet."""
     hits: list[Hit] = []
     monitor = Monitor(settings, RATE_HZ, engine=engine, on_hits=lambda _, some: hits.extend(some))
@@ -179,7 +183,7 @@ def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> 
     events += monitor.finish()
     peaks += level.hear(hits, monitor.now_s) + level.pass_time(monitor.now_s, ended=True)
     calls = [e for e in events if isinstance(e, Call)]
-    return Heard(
+    return Outcome(
         tuple(_told(e, settings, engine) for e in calls),
         tuple(_told(e, settings, engine) for e in peaks if isinstance(e, Candidate)),
         sum(isinstance(e, Fault) for e in events),
@@ -194,7 +198,7 @@ def _told(call: Call, settings: Settings, engine: Engine) -> Told:
     return Told(call.kind, call.phrase, call.start_s, call.end_s, call.raised_s, call.confidence, log_odds, False)
 
 
-def judged(empty: Trial, heard: Heard) -> Trial:
+def judged(empty: Trial, heard: Outcome) -> Trial:
     """The trial with what was heard: found or missed, false alerts, the line that each fell on."""
     heard = replace(heard, told=_placed(empty, heard.told), peaks=_placed(empty, heard.peaks))
     told = _marked(empty, heard.told, (Alert.kind, Candidate.kind))

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.sound.edges import said_part
 
 if TYPE_CHECKING:
     from piper import PiperVoice
 
-FRAME_S = 0.005
 TRIM_DB = 36.0
 Samples = NDArray[np.float32]
 
@@ -39,20 +39,7 @@ def say(voice: str, text: str, pace: float) -> Samples:
     samples, rate_hz = _ENGINES[engine](name, text, pace)
     if not np.abs(samples).max(initial=0.0) > 1e-3:
         raise UserError(f"voice {voice!r} says nothing for {text!r}; choose another voice or text")
-    return trimmed(soxr.resample(samples.astype(np.float32), rate_hz, RATE_HZ).astype(np.float32))
-
-
-def trimmed(samples: Samples) -> Samples:
-    """From the first to the last 5 ms frame within 36 dB of the loudest, edges faded, peak 0.5."""
-    step = round(FRAME_S * RATE_HZ)
-    padded = np.pad(samples, (0, -len(samples) % step))
-    energy = np.square(padded.reshape(-1, step)).mean(1)
-    loud = np.flatnonzero(energy > energy.max() * 10 ** (-TRIM_DB / 10))
-    out = padded[loud[0] * step : (loud[-1] + 1) * step].copy()
-    fade = np.linspace(0.0, 1.0, step // 2, dtype=np.float32)
-    out[: fade.size] *= fade
-    out[-fade.size :] *= fade[::-1]
-    return out * np.float32(0.5 / np.abs(out).max())
+    return said_part(soxr.resample(samples.astype(np.float32), rate_hz, RATE_HZ).astype(np.float32), RATE_HZ, TRIM_DB)
 
 
 def _espeak(name: str, text: str, pace: float) -> tuple[Samples, int]:

@@ -8,8 +8,8 @@ from listener.events import Call, Hit
 def json_line(call: Call, file: str, utc: str | None = None) -> str:
     """An alert, candidate or partly heard call as one line of JSON, without the line's end.
 
-    Times are seconds from the file's first sample, to the millisecond; utc: the call's start by the wall clock, as one
-    more field where that is known. All of it is ASCII, so that any file name and any terminal will do. chance_per_h is
+    Times are seconds from the file's first sample, to the millisecond; utc: the call's start by the wall clock, where
+    that is known, as one more field. All of it is ASCII, so that any file name and any terminal will do. chance_per_h is
     null where the engine knows none.
 
     >>> from listener.events import Alert

@@ -8,8 +8,6 @@ from listener.errors import UserError
 from listener.keep.journal import JournalInUse
 from listener.settings import Settings
 from listener.sound.outputs import find_output
-from listener.speech.engines import load_engine
-from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.proof import without_proof
 from listener.watch.state import ChannelView, StationView
 from listener.watch.station import Station
@@ -18,7 +16,7 @@ _LONGER_S = 20.0  # for each further channel: recognisers load one after another
 _STEADY_S = 2.0  # well this long without a break: a dead line takes a moment to show
 
 
-def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine, longest_s: float = 60.0) -> int:
+def check_all(settings: Settings, folder: Path, longest_s: float = 60.0) -> int:
     """Start the station, wait until every channel listens, tell one line a check; 0 if all passed, else 1.
 
     Waits for each channel to listen with its proof test passed, longest_s for the first and 20 s more for each
@@ -30,7 +28,7 @@ def check_all(settings: Settings, folder: Path, load: LoadEngine = load_engine, 
         results.append((False, f"proof: no sound file for {words!r}; name one in watch.proof.words"))
     quiet = own.model_copy(update={"tone": own.tone.model_copy(update={"enabled": False})})
     try:
-        station = Station(settings.model_copy(update={"watch": quiet}), folder, load=load)
+        station = Station(settings.model_copy(update={"watch": quiet}), folder)
     except JournalInUse:
         raise UserError(
             f"{folder}: a watch is running there, and tells itself what --check would; to check anew, stop it first"

@@ -31,6 +31,7 @@ import soxr
 from numpy.typing import NDArray
 
 from listener.events import RATE_HZ
+from listener.sound.edges import frame_powers, loud_frames
 from models.training import texts
 from models.training.voices import ENGINES, Samples, Split, Voice, kokoro_mix, voices
 
@@ -67,12 +68,10 @@ class Clip:
 
 def loud_level_dbov(samples: Samples, rate_hz: int = RATE_HZ) -> float:
     """Power of the 20 ms frames within 30 dB of the loudest, re full scale; -inf for silence."""
-    frame = rate_hz // 50
-    frames = samples[: samples.size // frame * frame].reshape(-1, frame)
-    power = np.mean(frames.astype(np.float64) ** 2, axis=1)
+    power = frame_powers(samples, rate_hz // 50)
     if power.size == 0 or power.max() <= 1e-10:
         return -np.inf
-    return float(10 * np.log10(power[power > power.max() * 1e-3].mean()))
+    return float(10 * np.log10(power[loud_frames(power, 30.0)].mean()))
 
 
 def trim(samples: Samples, rate_hz: int = RATE_HZ, edge_s: float = EDGE_S, floor_db: float = 37.0) -> Samples:
@@ -82,11 +81,10 @@ def trim(samples: Samples, rate_hz: int = RATE_HZ, edge_s: float = EDGE_S, floor
     but not the faint clicks that some engines leave well before or after the words.
     """
     frame = rate_hz // 200
-    frames = samples[: samples.size // frame * frame].reshape(-1, frame)
-    power = np.mean(frames.astype(np.float64) ** 2, axis=1)
+    power = frame_powers(samples, frame)
     if power.size == 0 or power.max() <= 1e-8:
         return np.zeros(0, np.float32)
-    heard = _without_clicks(np.flatnonzero(power > power.max() * 10 ** (-floor_db / 10)), power)
+    heard = _without_clicks(loud_frames(power, floor_db), power)
     edge = round(edge_s * rate_hz)
     first, last = heard[0] * frame - edge, (heard[-1] + 1) * frame + edge
     body = samples[max(first, 0) : last]

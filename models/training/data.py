@@ -22,6 +22,7 @@ from scipy.signal import lfilter
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.sound.edges import frame_powers, loud_frames
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, parse_arpabet, pronunciations
 
 LETTERS = {"a": "EY"}  # one-letter "words" in spelled-out speech: the letter's name
@@ -46,14 +47,19 @@ class Clip:
 
 @dataclass(frozen=True)
 class Corpus:
+    """Clips of speech at RATE_HZ, and where each lies in the sound."""
+
     audio: np.ndarray  # int16, all clips end to end
     clips: tuple[Clip, ...]
 
 
 def held_back(name: str) -> bool:
     """One third of the real speakers (or files, where speakers are not known), by hash."""
-    return int(hashlib.md5(name.encode()).hexdigest(), 16) % 3 == 0
+    return _hash(name) % 3 == 0
 
+
+def _hash(name: str) -> int:
+    return int(hashlib.md5(name.encode()).hexdigest(), 16)
 
 
 def people_held_back(rows: list[dict[str, str]]) -> list[bool]:
@@ -77,18 +83,18 @@ def people_held_back(rows: list[dict[str, str]]) -> list[bool]:
 
 def transcribe(text: str, *, spelled_letters: bool = False) -> tuple[Pronunciation, ...] | None:
     """First pronunciation of each word of a text, or None if one is unknown."""
-    ways = []
+    said = []
     for word in re.findall(r"[a-z']+", text.lower()):
         try:
             if spelled_letters and word in LETTERS:
-                ways.append(parse_arpabet(LETTERS[word]))
+                said.append(parse_arpabet(LETTERS[word]))
             elif word in NAMES:
-                ways.append(parse_arpabet(NAMES[word]))
+                said.append(parse_arpabet(NAMES[word]))
             else:
-                ways.append(pronunciations(word)[0])
+                said.append(pronunciations(word)[0])
         except UserError:
             return None
-    return tuple(ways)
+    return tuple(said)
 
 
 def _read_pack(path: Path) -> np.ndarray:
@@ -99,27 +105,59 @@ def _read_pack(path: Path) -> np.ndarray:
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
+    """The rows of a CSV file by the names in its first line."""
     with open(path, newline="") as file:
         return list(csv.DictReader(file))
 
 
 WORDS = "words.csv"  # single words cut out of people's sentences (``models.training.words``)
+SENTENCES = "sentences.csv"  # people's sentences that came without texts, written down (``models.training.sentences``)
+PEOPLE = "people.csv"  # single words by people, some in files of which nothing may train
+EVALUATE_ONLY = "command_people"  # so begin the names of those files
 
 
 def _rows(folder: Path, *, real: bool, dev: bool) -> list[dict[str, str]]:
     """The rows of one side of the split. Words cut from sentences are for training only."""
     rows = rows_of(folder / "clips.csv")
-    if real:
-        held = people_held_back(rows)
-        if not dev and (folder / WORDS).exists():
-            words = rows_of(folder / WORDS)
-            rows, held = rows + words, held + people_held_back(words)
-    else:
-        held = [row.get("split", "train") == "dev" for row in rows]
-    return [row for row, out in zip(rows, held, strict=True) if out == dev]
+    if not real:
+        return [row for row in rows if (row.get("split", "train") == "dev") == dev]
+    held = people_held_back(rows)
+    if not dev:
+        files = {row["file"] for row in rows}
+        words = [row for row in _cut_words(folder) if row["file"] in files]
+        rows, held = rows + words, held + people_held_back(words)
+    rows = [row for row, out in zip(rows, held, strict=True) if out == dev]
+    return rows if dev else rows + _people(folder)
+
+
+def _people(folder: Path) -> list[dict[str, str]]:
+    """Training rows of people.csv and of the sentences written down, where there are such files; less one person in ten."""
+    said = [{**row, "kind": "word", "engine": "people"} for row in word_rows(folder) if not not_for_training(row)]
+    path = folder / SENTENCES
+    told = rows_of(path) if path.exists() else []
+    files = {row["file"] for row in told}
+    told += [row for row in _cut_words(folder) if row["file"] in files]
+    return said + [{**row, "engine": "readers"} for row in told]
+
+
+def _cut_words(folder: Path) -> list[dict[str, str]]:
+    path = folder / WORDS
+    return rows_of(path) if path.exists() else []
+
+
+def word_rows(folder: Path) -> list[dict[str, str]]:
+    """Rows of people.csv that have a text; none where there is no such file."""
+    path = folder / PEOPLE
+    return [row for row in rows_of(path) if row["text"]] if path.exists() else []
+
+
+def not_for_training(row: dict[str, str]) -> bool:
+    """Is this row of people.csv for evaluation only? So are whole files, and of the others one named speaker in ten."""
+    return row["file"].startswith(EVALUATE_ONLY) or (bool(row["speaker"]) and _hash(row["speaker"]) % 10 == 0)
 
 
 def read_packs(folder: Path, names: list[str], workers: int) -> dict[str, np.ndarray]:
+    """By name, the sound files of a folder: int16 (samples,) at RATE_HZ. Raises ValueError for another rate."""
     paths = [folder / name for name in names]
     with ProcessPoolExecutor(workers) as pool:
         return dict(zip(names, pool.map(_read_pack, paths, chunksize=1), strict=True))
@@ -140,7 +178,8 @@ def load(folder: Path, *, real: bool, workers: int = 4, dev: bool = False) -> Co
         piece = packs[row[pack_of]][start : start + round(float(row["seconds"]) * RATE_HZ)]
         if not words or len(piece) < 0.1 * RATE_HZ:
             continue
-        engine, voice = ("real", row["speaker"] or row["file"]) if real else (row["engine"], row["voice"])
+        voice = (row["speaker"] or row["file"]) if real else row["voice"]
+        engine = row.get("engine", "real")
         kind = _real_kind(row) if real else row["kind"]
         if real and kind == "word":
             piece = trimmed(piece)
@@ -155,10 +194,10 @@ def trimmed(audio: np.ndarray, below_db: float = 35.0, margin_s: float = 0.06, l
 
     Where more than ``longest_s`` is left, the background itself is that loud; then cut to what stands 8 dB above it for 100 ms.
     """
-    frames = audio[: len(audio) // 320 * 320].reshape(-1, 320).astype(np.float32)
-    level = np.sqrt(np.mean(frames**2, axis=1))
-    loud = np.flatnonzero(level > level.max() * 10 ** (-below_db / 20))
+    power = frame_powers(audio, 320)
+    loud = loud_frames(power, below_db)
     if (loud[-1] - loud[0]) * 320 > longest_s * RATE_HZ:
+        level = np.sqrt(power)
         steady = np.convolve(level, np.full(5, 0.2), mode="same")
         above = np.flatnonzero(steady > np.percentile(level, 20) * 10 ** (8 / 20))
         loud = above if len(above) else loud
@@ -188,11 +227,14 @@ def _rest(clip: Clip) -> tuple:
 
 @dataclass(frozen=True)
 class Example:
+    """A line as it is learnt: its sound, the words said in it in order, and the engine that said them."""
+
     audio: np.ndarray  # int16 (samples,)
     words: list[Pronunciation]
     engine: str
 
 
+CUT_SHARE, CUT_S = 0.25, 0.09  # words that lose their first or their last moment: a late key, a soft end
 FLOOR_SHARE = 0.35  # of the lines, whose clips bring a background of their own
 REPEATS = ((1, 0.50), (2, 0.15), (3, 0.27), (4, 0.08))
 
@@ -201,7 +243,7 @@ class Composer:
     """Lays clips on a line. ``shares`` weighs the engines against each other.
 
     A line is spoken by one voice, or, where an engine's voices have said only a little each,
-    by several in turn; a word that is repeated is always repeated by the same voice.
+    by several in turn; a word that is repeated is mostly repeated by the same voice.
     """
 
     ENOUGH = 40  # clips that make a voice a speaker of its own lines
@@ -213,12 +255,14 @@ class Composer:
         sizes = Counter((clip.engine, clip.voice) for clip in usable)
         groups: dict[tuple[str, str], dict[str, list[Clip]]] = {}
         self.takes: dict[tuple[str, str, str], list[Clip]] = defaultdict(list)
+        self.sayings: dict[tuple[str, str], list[Clip]] = defaultdict(list)
         for clip in usable:
             speaker = clip.voice if sizes[clip.engine, clip.voice] >= self.ENOUGH else "several"
             group = groups.setdefault((clip.engine, speaker), {"word": [], "text": []})
             group["word" if clip.kind == "word" else "text"].append(clip)
             if clip.kind == "word":
                 self.takes[clip.engine, clip.voice, clip.text].append(clip)
+                self.sayings[clip.engine, clip.text].append(clip)
         self.engines = sorted({engine for engine, _ in groups})
         self.speakers = {e: [g for (engine, _), g in sorted(groups.items()) if engine == e] for e in self.engines}
         self.odds = {e: _by_size(self.speakers[e]) for e in self.engines}
@@ -226,6 +270,7 @@ class Composer:
         self.weights = weights / weights.sum()
 
     def example(self, seed: int, number: int) -> Example:
+        """The line of this number: the same for the same seed. One in thirty or so is silent."""
         rng = np.random.default_rng([seed, number])
         engine = self.engines[rng.choice(len(self.engines), p=self.weights)]
         speaker = self.speakers[engine][rng.choice(len(self.speakers[engine]), p=self.odds[engine])]
@@ -234,6 +279,7 @@ class Composer:
         if rng.random() < 0.03:
             return Example(line, words, engine)
         floor = rng.random() < FLOOR_SHARE
+        spread_db = rng.uniform(0.5, 3.5)
         as_words = bool(speaker["word"]) and (rng.random() < 0.62 or not speaker["text"])
         at = round(rng.uniform(0.0, 1.0) ** 2 * 1.5 * RATE_HZ)
         while True:
@@ -243,12 +289,14 @@ class Composer:
                 if at + clip.length > self.fill:
                     return Example(line, words, engine)
                 piece = self.corpus.audio[clip.start : clip.start + clip.length]
-                gain = 10 ** (rng.normal(0, 1.5) / 20)
-                line[at : at + clip.length] = np.clip(piece * gain, -32767, 32767)
+                if clip.kind == "word":
+                    piece = cut_short(piece, rng)
+                gain = 10 ** (rng.normal(0, spread_db) / 20)
+                line[at : at + len(piece)] = np.clip(piece * gain, -32767, 32767)
                 if floor:
-                    add_floor(line[: self.fill], at, at + clip.length, rng)
+                    add_floor(line[: self.fill], at, at + len(piece), rng)
                 words.extend(clip.words)
-                at += clip.length + round(RATE_HZ * gap_s * rng.uniform(0.8, 1.25))
+                at += len(piece) + round(RATE_HZ * gap_s * rng.uniform(0.8, 1.25))
             at += round(RATE_HZ * rng.uniform(0.0, 0.6) * rng.integers(0, 2))
 
     def _repeat(self, rng: np.random.Generator, speaker: dict[str, list[Clip]]) -> list[Clip]:
@@ -256,8 +304,19 @@ class Composer:
         clip = _pick(rng, speaker["word"])
         takes = self.takes[clip.engine, clip.voice, clip.text]
         times = counts[rng.choice(len(counts), p=odds)]
-        same = rng.random() < 0.5
-        return [clip, *(clip if same else _pick(rng, takes) for _ in range(int(times) - 1))]
+        kind = rng.random()
+        if kind < 0.35:
+            takes = [clip]
+        elif kind < 0.55:  # somebody else says it too
+            takes = self.sayings[clip.engine, clip.text]
+        return [clip, *(_pick(rng, takes) for _ in range(int(times) - 1))]
+
+
+def cut_short(piece: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Now and then a word without its first or last moment, never shorter than two thirds of it."""
+    first, last = (round(rng.uniform(0, CUT_S) * RATE_HZ) if rng.random() < CUT_SHARE else 0 for _ in range(2))
+    first, last = min(first, len(piece) // 6), min(last, len(piece) // 6)
+    return piece[first : len(piece) - last]
 
 
 def add_floor(line: np.ndarray, start: int, end: int, rng: np.random.Generator) -> None:
@@ -284,4 +343,5 @@ def _pick(rng: np.random.Generator, clips: list[Clip]) -> Clip:
 
 
 def phone_ids(words: list[Pronunciation]) -> list[int]:
+    """The phones of some words, one after the other, as the network numbers them."""
     return [PHONE_INDEX[p] for word in words for p in word]

@@ -20,7 +20,7 @@ import soxr
 
 from listener.events import RATE_HZ
 from listener.radio import VOICE_BAND_HZ, band_pass, fit_noise, mix
-from models.training.data import Corpus, trimmed
+from models.training.data import EVALUATE_ONLY, Corpus, read_packs, trimmed, word_rows
 
 QUIET_SNR_DB = 45.0
 LEAD_S, TAIL_S = 1.5, 1.5
@@ -98,6 +98,18 @@ def threes(takes: Takes, phrases: list[str], seed: int) -> Takes:
         for number in range(len(mine) // 3):
             found[phrase, f"crowd/{number}"] = [mine[i] for i in order[3 * number : 3 * number + 3]]
     return found
+
+
+def command_takes(folder: Path) -> Takes:
+    """Words of which one person says three takes or more, from the files of people.csv that may not train."""
+    rows = [row for row in word_rows(folder) if row["file"].startswith(EVALUATE_ONLY)]
+    packs = read_packs(folder, sorted({row["file"] for row in rows}), workers=1)
+    found: Takes = defaultdict(list)
+    for row in rows:
+        start = round(float(row["start_s"]) * RATE_HZ)
+        take = packs[row["file"]][start : start + round(float(row["seconds"]) * RATE_HZ)]
+        found[row["text"], f"command/{row['speaker']}"].append(trimmed(take.astype(np.float32) / 32768.0))
+    return {key: takes for key, takes in found.items() if len(takes) >= 3}
 
 
 def shouts(folder: Path, recordings: dict[str, list[str]]) -> Takes:

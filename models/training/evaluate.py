@@ -24,13 +24,14 @@ import numpy as np
 import yaml
 
 from listener.events import RATE_HZ, Alert, Candidate, Event, Span
+from listener.score.match import TOLERANCE_S, match
 from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import load_engine
 from listener.speech.spotter import Engine
 from models.training import cut, devset, report
-from models.training.data import Corpus, load
-from models.training.hear import Heard, hear
-from models.training.rows import ALIKE, NOISE, SHOUTS, SPEECH, Row, read, write
+from models.training.data import PEOPLE, Corpus, load
+from models.training.hear import AtSensitivities, hear
+from models.training.rows import ALIKE, COMMANDS, NOISE, SHOUTS, SPEECH, Row, read, write
 from models.training.whisper_plain import PlainWhisper, times_written
 
 log = logging.getLogger("evaluate")
@@ -50,15 +51,19 @@ class Material:
     share: float = 1.0
 
     def jets(self) -> list[np.ndarray]:
+        """Recordings of jets, float32 at RATE_HZ."""
         return devset.jets(self.packages / SOUNDS)
 
     def count(self, number: int) -> int:
+        """How many of so many are taken: the share, two at the least."""
         return max(2, round(number * self.share))
 
     def spoken(self) -> devset.Takes:
+        """What the held-back synthetic voices say."""
         return devset.clip_takes(load(self.voices, real=False, workers=1, dev=True))
 
     def people(self) -> Corpus | None:
+        """What held-back people say; None without --real."""
         return load(self.real, real=True, workers=1, dev=True) if self.real else None
 
 
@@ -80,14 +85,14 @@ def _name(settings: Settings) -> str:
 
 
 def judge_call(trial: devset.Trial, settings: Settings) -> Row:
-    """One call: found when an alert's span overlaps the call's; other alerts are false."""
+    """One call: found when an alert's middle is in time for it (`score.match`); other alerts are false."""
     settings = settings.with_phrases((PhraseSettings(words=trial.phrase),))
     heard = hear(trial.audio, settings, _engine(settings))
     said = Span(trial.words[0][0], trial.words[-1][1])
 
     def split(events: list[Event]) -> tuple[list[Alert | Candidate], list[Alert | Candidate]]:
         calls = [e for e in events if isinstance(e, Alert | Candidate)]
-        on = [e for e in calls if e.span.overlaps(said)]
+        on = [e for e in calls if match([said], [e.span], TOLERANCE_S)]
         return on, [e for e in calls if e not in on]
 
     def counts(events: list[Event]) -> tuple[int, int]:
@@ -117,7 +122,7 @@ def judge_negative(negative: devset.Negative, settings: Settings, group: str) ->
 
 
 def _negative_row(
-    negative: devset.Negative, phrase: str, heard: Heard, settings: Settings, group: str, spent_s: float
+    negative: devset.Negative, phrase: str, heard: AtSensitivities, settings: Settings, group: str, spent_s: float
 ) -> Row:
     calls = {
         sensitivity: [e for e in events if isinstance(e, Alert | Candidate) and e.phrase == phrase]
@@ -201,6 +206,15 @@ def people(material: Material) -> Iterator[devset.Trial]:
     yield from calls(material, "people's words", cut.takes(sentences, set(words["phrases"])), [words])
 
 
+def commands(material: Material) -> Iterator[devset.Trial]:
+    """Everyday words by people who trained nothing: three different takes by one person, one call of each."""
+    if material.real and (material.real / PEOPLE).exists():
+        takes, (plan,) = devset.command_takes(material.real), manifest()["commands"]
+        for phrase in plan["phrases"]:
+            people = sum(text == phrase for text, _ in takes)
+            yield from calls(material, COMMANDS, takes, [{**plan, "phrases": [phrase], "calls": people}])
+
+
 def shouts(material: Material) -> Iterator[devset.Trial]:
     """Words of every kind by people who trained nothing: comic voices of a game, each recording three times over."""
     plan = manifest()["shouts"]
@@ -254,6 +268,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     return {
         "voices": (partial(_call, settings), voices(material)),
         "people": (partial(_call, settings), people(material)),
+        "commands": (partial(_call, settings), commands(material)),
         "shouts": (partial(_call, settings), shouts(material)),
         "speech": (partial(_negative, phrases, SPEECH), speech(material)),
         "noise": (partial(_negative, phrases, NOISE), noise(material)),
@@ -264,7 +279,7 @@ def _plans(settings: Settings, material: Material, whisper: Path | None) -> dict
     }  # fmt: skip
 
 
-PARTS = ("voices", "people", "shouts", "speech", "noise", "alike", "sphinx", "whisper", "gate")
+PARTS = ("voices", "people", "commands", "shouts", "speech", "noise", "alike", "sphinx", "whisper", "gate")
 
 
 def _spread(work: Callable, items: Iterable, workers: int) -> Iterator[list[Row]]:
@@ -294,6 +309,7 @@ def run(part: str, settings: Settings, material: Material, whisper: Path | None,
 
 
 def main() -> None:
+    """Add the rows of some parts to --out, or make a card's tables from the rows there."""
     parser = argparse.ArgumentParser(prog="python -m models.training.evaluate", description=__doc__)
     parser.add_argument("--card", type=Path, help="only make this card's tables anew from the rows of --out")
     parser.add_argument("--part", choices=PARTS, action="append", help="default: all, whisper if --whisper is given")

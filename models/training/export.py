@@ -42,11 +42,9 @@ class _Text(nn.Module):
 
 
 def load_net(state: dict) -> Ear:
-    """The network of fitted weights (their slow average). A further fit leaves the text encoder out: ``text.*`` stays unset."""
+    """The network of fitted weights (their slow average)."""
     net = Ear(NetShape(**state["shape"]))
-    missing, unknown = net.load_state_dict(state["average"], strict=False)
-    if unknown or any(not name.startswith("text.") for name in missing):
-        raise ValueError(f"not this network's weights: missing {missing}, unknown {unknown}")
+    net.load_state_dict(state["average"])
     return net.float().eval()
 
 
@@ -103,23 +101,19 @@ def main() -> None:
     """Write a model folder from fitted weights; score weights and calibration start as those of --like."""
     parser = argparse.ArgumentParser(prog="python -m models.training.export", description=main.__doc__)
     parser.add_argument("--fit", type=Path, required=True, help="ear.pt that the fit wrote")
-    parser.add_argument("--corpus", type=Path, help="its folder, for the list of common words; not after a further fit")
+    parser.add_argument("--corpus", type=Path, required=True, help="its folder, for the list of common words")
     parser.add_argument("--like", type=Path, default=shipped_model(), help="model folder (default: the listener's own)")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     known = json.loads((args.like / "ear.json").read_text())
     state = torch.load(args.fit, map_location="cpu", weights_only=True)
-    net, further = load_net(state), not any(name.startswith("text.") for name in state["average"])
+    net = load_net(state)
     export_step(net, args.out / "ear.onnx")
     (args.out / "ear.float.onnx").unlink()
-    if further:
-        for name in ("text.onnx", "rivals.npz"):
-            (args.out / name).write_bytes((args.like / name).read_bytes())
-    else:
-        export_text(net, args.out / "text.onnx")
-        rivals = [ways[0] for ways in map(transcribe, lexicon(args.corpus or Path("corpus"))) if ways]
-        export_rivals(net, rivals, args.out / "rivals.npz")
+    export_text(net, args.out / "text.onnx")
+    rivals = [ways[0] for ways in map(transcribe, lexicon(args.corpus)) if ways]
+    export_rivals(net, rivals, args.out / "rivals.npz")
     write_info(args.out, args.out.name, net.shape, known["weights"], known["calibration"])
 
 

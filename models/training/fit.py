@@ -26,6 +26,7 @@ from torch.utils.data import DataLoader, IterableDataset, get_worker_info
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation, every_pronunciation
 from models.training import augment, peers
 from models.training.data import Composer, Corpus, phone_ids, transcribe
+from models.training.finished import net_of
 from models.training.net import BLANK, Ear, NetShape
 from models.training.rivals import look_alikes_of, one_apart
 from models.training.texts import COMMANDS
@@ -47,6 +48,7 @@ class Plan:
     weight_decay: float = 0.02
     warm_steps: int = 300
     word_weight: float = 0.5
+    margin: float = 0.0  # by which a word must beat the words not said in its line (log probability)
     rivals: int = 2000
     near_share: float = 0.4  # of the rivals: words one phone apart from those of the batch
     teacher_weight: float = 0.25
@@ -58,10 +60,13 @@ class Plan:
     shares: dict[str, float] = field(
         default_factory=lambda: {
             "kokoro": 0.22, "espeak": 0.08, "flite": 0.06, "hibari": 0.06, "festival": 0.05,
-            "real": 0.19, "amazon_queen": 0.21, "steel_sky": 0.13,
+            "real": 0.19, "amazon_queen": 0.21, "steel_sky": 0.13, "readers": 0.10, "people": 0.03,
         }
     )  # fmt: skip
 
+
+SAVE_S = 60.0  # so often is all that a fit needs to go on written to disk
+REPORT_STEPS = 100
 
 CHECK_STEPS = 20  # so often do several GPUs agree on how much of the budget is spent
 
@@ -88,6 +93,8 @@ class Lexicon:
 
 
 class Batches(IterableDataset):
+    """Batches of composed lines without end; each worker of each GPU makes its own."""
+
     def __init__(self, composer: Composer, lexicon: Lexicon, plan: Plan, first: int) -> None:
         self.composer, self.lexicon, self.plan, self.first = composer, lexicon, plan, first
         self.rank, self.peers = peers.rank(), peers.count()  # here, since the workers do not know
@@ -101,6 +108,7 @@ class Batches(IterableDataset):
             step += workers
 
     def batch(self, step: int) -> dict[str, Tensor]:
+        """This GPU's lines of a step: audio int16 (lines, samples), phones and words end to end, and how many each line has."""
         size = self.plan.batch
         first = (step * self.peers + self.rank) * size
         examples = [self.composer.example(self.plan.seed, first + i) for i in range(size)]
@@ -137,23 +145,36 @@ class Fit:
         self.generator = torch.Generator(device).manual_seed(plan.seed + 1000 * peers.rank())
         self.choice = torch.Generator().manual_seed(plan.seed + 1000 * peers.rank())
         self.step, self.spent_s, self.progress = 0, 0.0, 0.0
+        self.curve: list[tuple[int, float, float]] = []  # step, phone loss, word loss: means since the row before
+        self._recent: list[Tensor] = []
 
     def save(self, path: Path) -> None:
+        """Write all that the fit needs to go on as if it had never stopped: a machine may be lost at any moment."""
         if peers.rank():
             return
         state = {
-            "net": self.net.state_dict(), "average": self.average,
-            "optimizer": self.optimizer.state_dict(), "step": self.step, "spent_s": self.spent_s,
-            "shape": self.net.shape.as_dict(), "plan": asdict(self.plan),
+            "net": self.net.state_dict(), "average": self.average, "optimizer": self.optimizer.state_dict(),
+            "step": self.step, "spent_s": self.spent_s, "shape": self.net.shape.as_dict(), "plan": asdict(self.plan),
+            "generator": self.generator.get_state(), "choice": self.choice.get_state(),
+            "curve": self.curve, "recent": self._recent,
         }  # fmt: skip
         torch.save(state, path.with_suffix(".part"))
         path.with_suffix(".part").replace(path)
 
     def resume(self, path: Path) -> None:
+        """Go on from what ``save`` wrote. With several GPUs the others' random numbers begin anew."""
         state = torch.load(path, map_location=self.device, weights_only=True)
         self.net.load_state_dict(state["net"])
         self.average, self.step, self.spent_s = state["average"], state["step"], state["spent_s"]
         self.optimizer.load_state_dict(state["optimizer"])
+        self.curve, self._recent = state["curve"], state["recent"]
+        if peers.rank():
+            seed = self.plan.seed + 1000 * peers.rank() + self.step
+            self.generator.manual_seed(seed)
+            self.choice.manual_seed(seed)
+        else:
+            self.generator.set_state(state["generator"].cpu())
+            self.choice.set_state(state["choice"].cpu())
 
     def _set_progress(self) -> None:
         """How much of the budget is spent, 0..1; all GPUs take the first one's word for it."""
@@ -198,7 +219,7 @@ class Fit:
         sizes = torch.full((len(audio),), logits.shape[1])
         phone_loss = ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)
         rivals = self.lexicon.rivals(batch["words"], self.plan.rivals, self.plan.near_share, self.choice)
-        word_loss = loss_of_words(queries.float(), blank.float(), batch, rivals, self._embedded)
+        word_loss = loss_of_words(queries.float(), blank.float(), batch, rivals, self._embedded, self.plan.margin)
         loss = phone_loss + self.plan.word_weight * word_loss
         if self.teacher:
             loss = loss + self.plan.teacher_weight * self._teacher_loss(trunk, clean)
@@ -229,7 +250,7 @@ class Fit:
             data, batch_size=None, num_workers=self.plan.workers, prefetch_factor=4 if self.plan.workers else None,
             pin_memory=self.device.type == "cuda",
         )  # fmt: skip
-        began, before, losses = time.monotonic(), self.spent_s, []
+        began, before, saved = time.monotonic(), self.spent_s, time.monotonic()
         self._set_progress()
         try:
             for batch in loader:
@@ -237,19 +258,25 @@ class Fit:
                     self._set_progress()
                     if self.progress >= 1.0 or peers.agreed(time.monotonic() - began, self.device) > pause_s:
                         break
-                losses.append(self.train_step(batch, pool))
+                self._recent.append(torch.stack(self.train_step(batch, pool)))
                 self.spent_s = before + time.monotonic() - began
-                if self.step % 100 == 0:
-                    phone, word = (torch.stack(part).mean().item() for part in zip(*losses, strict=True))
-                    losses = []
-                    log.info("step %d  %.0f s  phones %.3f  words %.3f", self.step, self.spent_s, phone, word)
-                if self.step % 2000 == 0:
+                if self.step % REPORT_STEPS == 0:
+                    self._report()
+                if time.monotonic() - saved > SAVE_S:
                     self.save(checkpoint)
+                    saved = time.monotonic()
         finally:
             self.save(checkpoint)
 
+    def _report(self) -> None:
+        phone, word = torch.stack(self._recent).mean(dim=0).tolist()
+        self.curve.append((self.step, phone, word))
+        self._recent = []
+        log.info("step %d  %.0f s  phones %.3f  words %.3f", self.step, self.spent_s, phone, word)
+
 
 def ctc(logits: Tensor, target: Tensor, sizes: Tensor, counts: Tensor, blank: int) -> Tensor:
+    """The loss of connectionist temporal classification (Graves et al. 2006), a label: logits (lines, frames, classes)."""
     log_probs = logits.float().log_softmax(2).transpose(0, 1)
     total = F.ctc_loss(
         log_probs, target, sizes, counts, blank=blank, reduction="sum", zero_infinity=True
@@ -266,18 +293,28 @@ def set_rate(optimizer: torch.optim.Optimizer, plan: Plan, step: int, progress: 
 
 
 def loss_of_words(
-    queries: Tensor, blank: Tensor, batch: dict[str, Tensor], rivals: Tensor, embedded: Callable[[Tensor], Tensor]
-) -> Tensor:
-    """Loss of the words said among rivals (numbers of the lexicon); ``embedded`` gives the embeddings of such numbers."""
+    queries: Tensor, blank: Tensor, batch: dict[str, Tensor], rivals: Tensor, embedded: Callable[[Tensor], Tensor],
+    margin: float = 0.0,
+) -> Tensor:  # fmt: skip
+    """Loss of the words said among rivals (numbers of the lexicon); ``embedded`` gives the embeddings of such numbers.
+
+    ``margin`` is added to every word that its line does not hold: a word said must beat its look-alikes by that much.
+    """
     known, target = torch.unique(torch.cat([batch["words"], rivals]), return_inverse=True)
     target = target[: len(batch["words"])].to(queries.device)
-    logits = torch.cat([blank, queries @ embedded(known).T / 16.0], dim=2)
+    others = queries.new_full((len(queries), len(known)), margin)
+    line = torch.repeat_interleave(torch.arange(len(queries)), batch["word_counts"]).to(queries.device)
+    others[line, target] = 0.0
+    words = queries @ embedded(known).T / 16.0 + others[:, None]
+    logits = torch.cat([blank, words], dim=2)
     sizes = torch.full((len(logits),), logits.shape[1])
     return ctc(logits, target + 1, sizes, batch["word_counts"], blank=0)
 
 
 def make_net(shape: NetShape, start: Path | None) -> Ear:
-    """A new network; ``start`` is a Whisper model file of the same width and depth."""
+    """A new network. ``start``: a finished ear's folder, or a Whisper model file of the same width and depth."""
+    if start and start.is_dir():
+        return net_of(start)
     net = Ear(shape)
     if start:
         net.start_from(encoder_arrays(start))

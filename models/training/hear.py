@@ -23,14 +23,14 @@ SENSITIVITIES: tuple[str, ...] = get_args(Sensitivity)
 
 
 @dataclass(frozen=True)
-class Heard:
+class AtSensitivities:
     """What came of one recording: the events at each sensitivity, and the processor seconds it took."""
 
     events: dict[str, list[Event]]
     spent_s: float
 
 
-def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
+def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> AtSensitivities:
     """Audio (samples,) float32 at RATE_HZ, as one channel, from its first sample to its end."""
     hits: list[tuple[float, list[Hit]]] = []
     monitor = Monitor(settings, RATE_HZ, engine=engine, on_hits=lambda now_s, some: hits.append((now_s, some)))
@@ -43,7 +43,7 @@ def hear(audio: np.ndarray, settings: Settings, engine: Engine) -> Heard:
     heard = {
         s: _judged(hits, monitor.now_s, settings.model_copy(update={"sensitivity": s}), engine) for s in others
     }
-    return Heard({settings.sensitivity: events, **heard}, spent_s)
+    return AtSensitivities({settings.sensitivity: events, **heard}, spent_s)
 
 
 def _judged(heard: list[tuple[float, list[Hit]]], end_s: float, settings: Settings, engine: Engine) -> list[Event]:

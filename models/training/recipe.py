@@ -37,15 +37,16 @@ def train(
     shape: NetShape | None = None, noise_rows: int = 600, pause_s: float = math.inf,
 ) -> Path:  # fmt: skip
     """Fit a network and write ``out/ear.pt`` (averaged weights, half precision). Resumes from
-    ``out/checkpoint.pt`` if that is there. Returns the path written."""
+    ``out/checkpoint.pt`` if that is there. ``start``: see ``make_net``. Returns the path written."""
     plan, shape = plan or Plan(), shape or NetShape()
     device = peers.join()
     plan = plan if device.type == "cuda" else replace(plan, workers=min(plan.workers, 2))
     out.mkdir(parents=True, exist_ok=True)
     cpu_workers = max(1, plan.workers)
     speech = read_corpora(corpus, real, cpu_workers)
-    teacher = make_net(shape, start) if start and plan.teacher_weight else None
-    fit = Fit(make_net(shape, start), plan, lexicon_of(speech, lexicon(corpus)), device, teacher)
+    teacher = make_net(shape, start) if start and start.is_file() and plan.teacher_weight else None
+    net = make_net(shape, start)
+    fit = Fit(net, plan, lexicon_of(speech, lexicon(corpus)), device, teacher)
     checkpoint = out / "checkpoint.pt"
     if checkpoint.exists():
         fit.resume(checkpoint)
@@ -56,5 +57,5 @@ def train(
     if peers.rank():
         return out / "ear.pt"
     final = {name: values.half().cpu() for name, values in fit.average.items()}
-    torch.save({"average": final, "shape": shape.as_dict(), "step": fit.step}, out / "ear.pt")
+    torch.save({"average": final, "shape": net.shape.as_dict(), "step": fit.step}, out / "ear.pt")
     return out / "ear.pt"

@@ -11,6 +11,7 @@ import numpy as np
 from listener.call.confidence import confidence
 from listener.score.psychometric import fit
 from listener.speech.network import read_info, shipped_model
+from models.training.data import transcribe
 from models.training.rows import (
     CALLS,
     NOISE,
@@ -26,6 +27,9 @@ from models.training.rows import (
     sensitivity_table,
     speech_table,
 )
+from models.training.texts import COMMANDS, LOOKALIKES
+
+MANY_PHONES = 7
 
 
 def srt(rows: list[Row], engine: str, among: set[str] | None = None, phrase: str = "suspend") -> str:
@@ -49,6 +53,31 @@ def srt_lines(rows: list[Row]) -> str:
         lines.append(
             f"On the recordings that sphinx heard too: ear {srt(rows, 'ear', among)}, sphinx {srt(rows, 'sphinx', among)}."
         )
+    return "\n".join(lines)
+
+
+def length_table(rows: list[Row]) -> str:
+    """Calls found by how many phones the phrase has, by who says it, and by who said its words alone in training.
+
+    "people": people as at the trial (other ones, the same recordings' kind); "voices": only synthetic voices, as a
+    command, a look-alike or a common word (and actors here and there, cut from sentences); "nobody": not even they.
+    """
+    with np.load(shipped_model() / "rivals.npz") as file:
+        alone = {tuple(way.split()) for way in file["phones"]}
+    alone |= {way for ways in map(transcribe, (*COMMANDS, *LOOKALIKES)) for way in ways or ()}
+    cells: dict[tuple[str, str, int], dict[str, list[int]]] = {}
+    for row in of(rows, "ear", *CALLS):
+        said = transcribe(row.phrase) or ()
+        phones = min(sum(map(len, said)), MANY_PHONES)
+        told = "people" if row.group in ("people", "people's words") else "voices" if alone >= set(said) else "nobody"
+        key = "voices" if row.group == "voices" else "people", told, phones
+        cells.setdefault(key, {}).setdefault(row.condition, []).append(row.found)
+    shown = ("quiet", "10 dB", "5 dB", "0 dB", "-5 dB")
+    lines = ["| said by | trained by | phones | calls | " + " | ".join(shown) + " |", "|---" * (4 + len(shown)) + "|"]
+    for key, by in sorted(cells.items()):
+        count = f"{key[2]} or more" if key[2] == MANY_PHONES else str(key[2])
+        found = " | ".join(rate(sum(by[c]), len(by[c])) for c in shown)
+        lines.append(f"| {key[0]} | {key[1]} | {count} | {len(by['quiet'])} | {found} |")
     return "\n".join(lines)
 
 
@@ -110,6 +139,7 @@ def calibration_lines(rows: list[Row]) -> str:
 
 TABLES: dict[str, Callable[[list[Row]], str]] = {
     "calls": calls_table,
+    "length": length_table,
     "srt": srt_lines,
     "negatives": negatives_table,
     "speech": speech_table,

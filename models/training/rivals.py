@@ -21,7 +21,7 @@ def _patterns(word: Pronunciation) -> set[Pronunciation]:
     return swapped | {(*word[:i], HOLE, *word[i:]) for i in range(len(word) + 1)}
 
 
-class _Neighbours:
+class Neighbours:
     """Finds the words one phone apart from any word."""
 
     def __init__(self, words: Sequence[Pronunciation]) -> None:
@@ -32,6 +32,7 @@ class _Neighbours:
         self._index = {word: number for number, word in enumerate(words)}
 
     def of(self, word: Pronunciation) -> set[int]:
+        """Numbers of the words one phone apart from a word, which need not be one of them."""
         found = {other for pattern in _patterns(word) for other in self._by_pattern.get(pattern, ())}
         shorter = ((*word[:i], *word[i + 1 :]) for i in range(len(word)))
         found |= {self._index[less] for less in shorter if less in self._index}
@@ -40,11 +41,11 @@ class _Neighbours:
 
 def one_apart(words: Sequence[Pronunciation]) -> list[list[int]]:
     """For each word the numbers of those that differ by one phone: another, one more or one less."""
-    neighbours = _Neighbours(words)
+    neighbours = Neighbours(words)
     return [sorted(neighbours.of(word)) for word in words]
 
 
 def look_alikes_of(words: Sequence[Pronunciation], dictionary: Sequence[Pronunciation]) -> list[Pronunciation]:
     """Every pronunciation of the dictionary that is one phone apart from one of the words."""
-    neighbours = _Neighbours(dictionary)
+    neighbours = Neighbours(dictionary)
     return [dictionary[number] for number in sorted(set().union(*map(neighbours.of, words)))]

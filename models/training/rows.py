@@ -14,7 +14,8 @@ from scipy import stats
 
 ORDER = ("quiet", *(f"{snr} dB" for snr in (20, 15, 10, 5, 3, 0, -3, -5, -7, -9, -12, -15, -18)), "noise")
 SHOUTS = "shouts"
-CALLS = ("voices", "people", "people's words", SHOUTS)
+COMMANDS = "people's commands"
+CALLS = ("voices", "people", "people's words", COMMANDS, SHOUTS)
 SPEECH = "speech"
 NOISE = "noise"
 ALIKE = "look-alikes"

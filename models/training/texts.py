@@ -15,13 +15,17 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+
+from listener.errors import UserError
+from listener.speech.pronounce import Pronunciation, pronunciations
+from models.training.rivals import Neighbours
 
 Kind = Literal["word", "phrase", "sentence"]
 
@@ -157,8 +161,38 @@ def _has_vowel(word: str) -> bool:
 
 @lru_cache(maxsize=1)
 def drill_words() -> tuple[str, ...]:
-    """The commands and their look-alikes, each once: every voice says all of them."""
-    return tuple(dict.fromkeys(COMMANDS + LOOKALIKES))
+    """The commands, their look-alikes and their relatives, each once: every voice says all of them."""
+    return tuple(dict.fromkeys((*COMMANDS, *LOOKALIKES, *relatives(COMMANDS))))
+
+
+def relatives(words: Iterable[str], nearest: int = 6, longer: int = 4, among: int = 20_000) -> tuple[str, ...]:
+    """Words that are easily taken for one of ``words``, the commonest first, each once.
+
+    For every word: common words one phone apart ("told", "cold" for "hold"), and common words that hold it whole with
+    at most three phones more ("holding", "household").
+    """
+    common = common_words(among)
+    ways = {word: pronunciations(word)[0] for word in common}
+    first: dict[Pronunciation, str] = {}
+    for word, way in ways.items():
+        first.setdefault(way, word)
+    order = list(first)
+    neighbours = Neighbours(order)
+    found: dict[str, None] = {}
+    for word in words:
+        try:
+            way = pronunciations(word)[0]
+        except UserError:
+            continue
+        near = [first[order[n]] for n in sorted(neighbours.of(way))[:nearest]]
+        found |= dict.fromkeys(near + [first[other] for other in order if holds(other, way)][:longer])
+    return tuple(found)
+
+
+def holds(word: Pronunciation, part: Pronunciation, more: int = 3) -> bool:
+    """Does a word hold another whole, with one to ``more`` phones beside it?"""
+    n = len(part)
+    return n < len(word) <= n + more and any(word[i : i + n] == part for i in range(len(word) - n + 1))
 
 
 def word_line(word: str, rng: np.random.Generator) -> Line:

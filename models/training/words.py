@@ -18,7 +18,7 @@ import numpy as np
 
 from listener.events import RATE_HZ
 from models.training import cut
-from models.training.data import WORDS, read_packs, rows_of
+from models.training.data import SENTENCES, WORDS, read_packs, rows_of
 
 log = logging.getLogger("words")
 
@@ -35,6 +35,7 @@ class Ration:
         self._by: dict[str, Counter[str]] = defaultdict(Counter)
 
     def take(self, word: str, speaker: str) -> bool:
+        """Whether there is one more of this word for this speaker; if so it is counted."""
         if self._all[word] >= self.in_all or self._by[speaker][word] >= self.by_one:
             return False
         self._all[word] += 1
@@ -59,7 +60,8 @@ def cut_out(
 
 def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
     """Cut the words out of the sentences of everybody with a name. Returns how many."""
-    rows = [row for row in rows_of(folder / "clips.csv") if row["speaker"]]
+    files = [folder / name for name in ("clips.csv", SENTENCES) if (folder / name).exists()]
+    rows = [row for path in files for row in rows_of(path) if row["speaker"]]
     packs = read_packs(folder, sorted({row["file"] for row in rows}), workers=1)
     aligner, ration, found = cut.Aligner(), Ration(in_all, by_one), []
     for row in rows:
@@ -74,6 +76,7 @@ def cut_words(folder: Path, in_all: int = 60, by_one: int = 4) -> int:
 
 
 def main() -> None:
+    """Write words.csv beside a folder's clips.csv."""
     parser = argparse.ArgumentParser(prog="python -m models.training.words", description=__doc__)
     parser.add_argument(
         "--real", type=Path, required=True, help="folder with clips.csv (file, start_s, seconds, speaker, text)"

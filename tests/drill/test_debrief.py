@@ -17,7 +17,7 @@ import yaml
 
 from listener.drill import charts
 from listener.drill.check import check_drill
-from listener.drill.debrief import cautions, clock, debrief_html, headline
+from listener.drill.debrief import cautions, debrief_html, headline
 from listener.drill.hear import HeardTrack, hear
 from listener.drill.score import DrillScore, score
 from listener.drill.script import drill_settings, read_drill
@@ -199,10 +199,6 @@ def test_long_lists_are_cut_with_their_number(tmp_path) -> None:
     page = debrief_html(drill, tracks)
     assert "Heard in part where no call was made: 0:05.0, 0:15.0" in page and "1:55.0 and 4 more." in page
     assert "With no call in the minute before: a heard at 0:03.0." in page
-
-
-def test_clock() -> None:
-    assert [clock(s) for s in (0.0, 63.7, 59.96, 3663.7)] == ["0:00.0", "1:03.7", "1:00.0", "61:03.7"]
 
 
 def test_it_prints_on_two_pages_of_a4(page: str, tmp_path, need) -> None:

@@ -129,3 +129,16 @@ def test_shouts_are_found_by_their_phrase_and_each_is_one_call(tmp_path):
     assert len(take) == pytest.approx(16_000, abs=400), "the silence before and after is cut away"
     calls = list(devset.trials(takes, "shouts", ["stand clear"], [None], [np.ones(100)], 5, 1))
     assert len(calls) == 1 and len(calls[0].words) == 3
+
+
+def test_of_the_command_files_only_words_said_three_times_by_one_person_are_asked_for(tmp_path):
+    sound = np.random.default_rng(1).normal(0, 0.1, 7 * 16_000).astype(np.float32)
+    soundfile.write(tmp_path / "command_people_00.ogg", sound, 16_000, format="OGG", subtype="VORBIS")
+    soundfile.write(tmp_path / "words_people_00.ogg", sound, 16_000, format="OGG", subtype="VORBIS")
+    said = [("command", "anna", "up")] * 3 + [("command", "ben", "up")] * 2 + [("words", "carl", "up")] * 2
+    rows = [f"{kind}_people_00.ogg,{n},1,{who},{word}" for n, (kind, who, word) in enumerate(said)]
+    (tmp_path / "people.csv").write_text("\n".join(["file,start_s,seconds,speaker,text", *rows, rows[5], rows[6]]) + "\n")
+    takes = devset.command_takes(tmp_path)
+    assert list(takes) == [("up", "command/anna")]
+    assert [len(take) for take in takes["up", "command/anna"]] == [16_000] * 3
+    assert not np.array_equal(*takes["up", "command/anna"][:2])

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import soundfile
 
 from tests.parts import need_python
 
@@ -12,8 +13,20 @@ torch = need_python("torch", "the train extra")
 from listener.speech.features import FeatureStream  # noqa: E402
 from listener.speech.pronounce import PHONES  # noqa: E402
 from models.training.augment import FeatureMaker, degrade  # noqa: E402
-from models.training.data import Clip, Composer, Corpus, add_floor, held_back, people_held_back, transcribe  # noqa: E402
-from models.training.fit import Fit, Lexicon, Plan  # noqa: E402
+from models.training.data import (  # noqa: E402
+    Clip,
+    Composer,
+    Corpus,
+    add_floor,
+    cut_short,
+    held_back,
+    load,
+    not_for_training,
+    people_held_back,
+    transcribe,
+    word_rows,
+)
+from models.training.fit import Fit, Lexicon, Plan, loss_of_words  # noqa: E402
 from models.training.net import BLANK, Ear, NetShape  # noqa: E402
 
 SMALL = NetShape(width=32, layers=2, heads=4, chunk=4, left=8, query=16, positions=48)
@@ -133,6 +146,33 @@ def test_the_split_trains_on_two_thirds_of_every_phrase_and_on_nobody_held_back_
     assert held[90:] == [held_back(row["speaker"]) for row in named]
 
 
+def test_people_s_words_train_but_never_the_command_files_nor_one_speaker_in_ten(tmp_path) -> None:
+    """A folder of one second of sound: who trains is decided by file and by name, sentences written down train too."""
+    soundfile.write(tmp_path / "words_people_00.ogg", np.full(16_000, 0.1), 16_000, format="OGG", subtype="VORBIS")
+    soundfile.write(tmp_path / "command_people_00.ogg", np.full(16_000, 0.1), 16_000, format="OGG", subtype="VORBIS")
+    head, place = "file,start_s,seconds,speaker,text", "_people_00.ogg,0,1"
+    names = [f"person {n}" for n in range(40)]
+    rows = [f"words{place},{name},{text}" for name in names for text in ("cat", "")]
+    rows += [f"command{place},{name},stop" for name in names]
+    (tmp_path / "people.csv").write_text("\n".join([head, *rows]) + "\n")
+    (tmp_path / "clips.csv").write_text(head + "\n")
+    (tmp_path / "sentences.csv").write_text(f"{head},kind\nwords{place},person 1,hold the line,sentence\n")
+    trained = load(tmp_path, real=True, workers=1)
+    out = {row["speaker"] for row in word_rows(tmp_path) if row["text"] == "cat" and not_for_training(row)}
+    assert 0 < len(out) < 12
+    assert {(c.engine, c.kind, c.text) for c in trained.clips} == {
+        ("people", "word", "cat"), ("readers", "sentence", "hold the line")
+    }  # fmt: skip
+    assert {c.voice for c in trained.clips if c.text == "cat"} == set(names) - out
+    assert not load(tmp_path, real=True, workers=1, dev=True).clips
+
+
+def test_words_lose_at_most_a_third_at_their_edges() -> None:
+    piece, rng = np.arange(6000, dtype=np.int16), np.random.default_rng(1)
+    lengths = [len(cut_short(piece, rng)) for _ in range(400)]
+    assert min(lengths) >= 4000 and 0.4 < np.mean([n == 6000 for n in lengths]) < 0.7
+
+
 def test_rivals_hold_the_look_alikes_of_what_is_said() -> None:
     words = [("S", "T", "AA", "P"), ("S", "T", "AA", "K"), ("HH", "OW", "L", "D"), *((p,) * 3 for p in PHONES)]
     lexicon = Lexicon(words)
@@ -161,6 +201,61 @@ def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
     assert again.step == 30
     again.run(composer, None, tmp_path / "checkpoint.pt")
     assert again.step == 32
+
+
+class _Lost(Exception):
+    """The machine was taken away."""
+
+
+def test_a_fit_interrupted_three_times_gives_the_loss_curve_of_one_that_never_stopped(tmp_path, monkeypatch) -> None:
+    """Saved after every step here; the machine goes at steps 3, 9 and 10. Losses, weights and averages are the same."""
+    monkeypatch.setattr("models.training.fit.SAVE_S", 0.0)
+    monkeypatch.setattr("models.training.fit.REPORT_STEPS", 2)
+    corpus = _corpus()
+    lexicon = Lexicon([word for clip in corpus.clips for word in clip.words])
+    plan = Plan(seconds=1.5, batch=2, steps=14, workers=0, rivals=8, warm_steps=3, rate_trunk=3e-3, rate_heads=3e-3)
+    composer = Composer(corpus, plan.seconds, {"test": 1.0})
+
+    def sitting(path, lost_at: int | None) -> Fit:
+        fit = Fit(_net().train(), plan, lexicon, torch.device("cpu"))
+        if path.exists():
+            fit.resume(path)
+        step, save = fit.train_step, fit.save
+
+        def until_lost(batch, pool):
+            if fit.step == lost_at:
+                monkeypatch.setattr(fit, "save", lambda _: None)  # nothing is written any more
+                raise _Lost
+            return step(batch, pool)
+
+        monkeypatch.setattr(fit, "train_step", until_lost)
+        try:
+            fit.run(composer, None, path)
+        except _Lost:
+            fit.save = save
+        return fit
+
+    whole = sitting(tmp_path / "whole.pt", None)
+    for lost_at in (3, 9, 10):
+        assert sitting(tmp_path / "checkpoint.pt", lost_at).step == lost_at
+    again = sitting(tmp_path / "checkpoint.pt", None)
+    assert [step for step, *_ in whole.curve] == [2, 4, 6, 8, 10, 12, 14]
+    assert again.curve == whole.curve
+    assert len({phones for _, phones, _ in whole.curve}) == 7
+    for name, values in whole.average.items():
+        assert torch.equal(values, again.average[name]), name
+
+
+def test_with_a_margin_a_word_must_beat_by_that_much_what_its_line_does_not_hold() -> None:
+    """Two frames, one word and one rival, by hand: the paths are word-word, word-blank and blank-word."""
+    queries, rival = torch.zeros(1, 2, 2), torch.tensor([1])
+    embedded = torch.tensor([[16.0, 0.0], [0.0, 16.0]])
+    queries[0, :, 0], queries[0, :, 1] = 3.0, 2.0
+    batch = {"words": torch.tensor([0]), "word_counts": torch.tensor([1])}
+    for margin in (0.0, 1.5):
+        loss = loss_of_words(queries, torch.zeros(1, 2, 1), batch, rival, embedded.__getitem__, margin)
+        said, nothing, _ = np.exp([3.0, 0.0, 2.0 + margin]) / np.exp([3.0, 0.0, 2.0 + margin]).sum()
+        assert float(loss) == pytest.approx(-np.log(said * said + 2 * said * nothing), abs=1e-5)
 
 
 def test_the_ctc_loss_equals_a_plain_forward_algorithm() -> None:

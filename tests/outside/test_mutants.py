@@ -44,7 +44,7 @@ MUTANTS = [
     ("score/metrics.py", "(first.value - low_1) ** 2", "(high_1 - first.value) ** 2", DETECTION),
     ("score/psychometric.py", "student.ppf(0.975", "student.ppf(0.75", "outside/test_psychometric_recovery.py"),
     ("score/psychometric.py", "share * (1 - share) / self.spread_db", "share / self.spread_db", "outside/test_psychometric_recovery.py"),
-    ("study/sound.py", "((heard - turned) / 2", "((heard + turned) / 2", "study/test_trials.py"),
+    ("study/sound.py", "(heard[during] - turned) / 2", "(heard[during] + turned) / 2", "study/test_trials.py"),
     ("study/design.py", "shift * plan.trials", "shift", "study/test_trials.py"),
 ]  # fmt: skip
 

@@ -16,7 +16,7 @@ import soxr
 from scipy.stats import chi2
 
 from listener.settings import Settings, read_settings
-from tests.hearing import Heard, hear_all
+from tests.hearing import FileHeard, hear_all
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHIPPED = {path.name: path for path in sorted(CONFIGS.glob("*.yaml")) if not path.name.startswith("study")}
@@ -61,7 +61,7 @@ def _one_hearing_for_all() -> Settings:
 
 
 @pytest.fixture(scope="module")
-def heard(speech) -> list[Heard]:
+def heard(speech) -> list[FileHeard]:
     settings = _one_hearing_for_all()
     return hear_all([(path, settings) for path in speech])
 

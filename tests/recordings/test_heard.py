@@ -10,9 +10,10 @@ import pytest
 import yaml
 
 from listener.events import Alert
+from listener.score.match import TOLERANCE_S, match
 from listener.settings import GateSettings, PhraseSettings, Settings
 from listener.speech.engines import ENGINES
-from tests.hearing import Heard, hear_all
+from tests.hearing import FileHeard, hear_all
 
 FOLDER = Path(__file__).parents[2] / "recordings_synthetic"
 CLIPS = yaml.safe_load((FOLDER / "manifest.yaml").read_text(encoding="utf-8"))["clips"]
@@ -44,9 +45,9 @@ PROMISES = {
 @dataclass(frozen=True)
 class Results:
     promise: Promise
-    heard: dict[str, Heard]  # at default settings
-    with_gate: dict[str, Heard]
-    without_gate: dict[str, Heard]
+    heard: dict[str, FileHeard]  # at default settings
+    with_gate: dict[str, FileHeard]
+    without_gate: dict[str, FileHeard]
 
     def clips(self) -> list[dict]:
         return [clip for clip in CLIPS if clip["file"] in self.heard]
@@ -78,8 +79,9 @@ of_all_clips = pytest.mark.parametrize("results", [n for n, p in PROMISES.items(
 
 
 def on(call: dict, alerts: list[Alert]) -> list[Alert]:
-    """The alerts that lie on this call."""
-    return [a for a in alerts if a.start_s < call["end_s"] and a.end_s > call["start_s"]]
+    """The alerts that answer this call, by the rule that drills and studies use."""
+    said = call["start_s"], call["end_s"]
+    return [a for a in alerts if match([said], [a.span], TOLERANCE_S)]
 
 
 def loud_enough(clip: dict) -> bool:

@@ -17,7 +17,7 @@ from listener.speech.engines import load_engine
 from listener.speech.network import read_info, shipped_model
 from listener.speech.phrase_ear import PhraseEar
 from listener.speech.pronounce import every_pronunciation
-from listener.speech.search import longer_words, look_alikes, near_words
+from listener.speech.search import longer_words, look_alikes, neighbours
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 CLIPS = {c["file"]: c for c in yaml.safe_load((RECORDINGS / "manifest.yaml").read_text())["clips"]}
@@ -105,19 +105,19 @@ def test_a_missing_file_or_folder_is_told(tmp_path: Path) -> None:
 
 
 def test_look_alikes_and_longer_words_come_from_the_dictionary() -> None:
-    ways = [("S", "AH", "S", "P", "EH", "N", "D")]
-    assert look_alikes(ways, every_pronunciation()) == [("S", "AH", "S", "P", "EH", "N", "S")]
-    longer = longer_words(ways, every_pronunciation())
+    pronunciations = [("S", "AH", "S", "P", "EH", "N", "D")]
+    assert look_alikes(pronunciations, every_pronunciation()) == [("S", "AH", "S", "P", "EH", "N", "S")]
+    longer = longer_words(pronunciations, every_pronunciation())
     assert ("S", "AH", "S", "P", "EH", "N", "D", "IH", "D") in longer
-    assert ways[0] not in longer
+    assert pronunciations[0] not in longer
     assert look_alikes([("S", "T", "AA", "P")], every_pronunciation()) == []
 
 
-def test_near_words_share_more_than_half_of_a_long_phrase() -> None:
+def test_neighbours_share_more_than_half_of_a_long_phrase() -> None:
     suspend, suspect = ("S", "AH", "S", "P", "EH", "N", "D"), ("S", "AH", "S", "P", "EH", "K", "T")
     expand, pretend = ("IH", "K", "S", "P", "AE", "N", "D"), ("P", "R", "IY", "T", "EH", "N", "D")
-    assert near_words([suspend], [suspend, suspect, expand, pretend]) == [suspect, expand]
-    assert near_words([("S", "T", "AA", "P")], [("S", "T", "AA", "K")]) == []
+    assert neighbours([suspend], [suspend, suspect, expand, pretend]) == [suspect, expand]
+    assert neighbours([("S", "T", "AA", "P")], [("S", "T", "AA", "K")]) == []
 
 
 def _tell(ear: PhraseEar, frames: list[tuple[float, int, float, float]]) -> list[float]:

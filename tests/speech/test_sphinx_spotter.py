@@ -152,7 +152,7 @@ class Segment:
 def test_a_segment_that_ends_before_it_starts_is_no_word():
     """What the decoder has left of an earlier utterance; it once ended a whole file with a math domain error."""
     utterance = load(Settings(engine="sphinx"))
-    heard = _Utterance(utterance._ways)
+    heard = _Utterance(utterance._pronunciations)
     heard.begin(0)
     word = Segment("way0 ", 20, 79, 1.0)
     heard._decoder = SimpleNamespace(seg=lambda: [Segment("way0 ", 90, 80, 1.0), Segment("way0 ", 5, 60, 0.0), word])

@@ -53,8 +53,8 @@ def test_the_bank_is_heard_as_the_stream_was(sound, bank):
     spotter = engine.spotter()
     said = [hit for hit in [*spotter.feed(sound), *spotter.finish()] if hit.score > 0]
     assert len(said) >= 3
-    alikes = [[way for (way,) in engine.alikes]]
-    talk = hear_talk(bank, Listening(engine.info.weights, ["suspend"], engine.ways, alikes, engine.words))["suspend"]
+    look_alikes = [[way for (way,) in engine.look_alikes]]
+    talk = hear_talk(bank, Listening(engine.info.weights, ["suspend"], engine.pronunciations, look_alikes, engine.words))["suspend"]
     for hit in (a for a in said if a.score == max(b.score for b in said if overlap(a, b))):
         best = max((one for one in talk if overlap(one, hit)), key=lambda one: one.score)
         assert best.score == pytest.approx(hit.score, abs=0.7)
@@ -89,8 +89,8 @@ def test_phones_are_kept_to_an_eighth_down_to_the_lowest():
 def test_lanes_hear_what_one_stream_after_another_hears():
     rng = np.random.default_rng(2)
     rows = np.log(rng.dirichlet(np.full(40, 0.2), (3, 80)) + 1e-9)
-    ways = [[("S", "T", "AA", "P")], [("HH", "OW", "L", "D"), ("OW", "L", "D")]]
-    side_by_side, alone = PhoneSearch(ways, 3.0, lanes=3), [PhoneSearch(ways, 3.0) for _ in range(3)]
+    pronunciations = [[("S", "T", "AA", "P")], [("HH", "OW", "L", "D"), ("OW", "L", "D")]]
+    side_by_side, alone = PhoneSearch(pronunciations, 3.0, lanes=3), [PhoneSearch(pronunciations, 3.0) for _ in range(3)]
     for frame in range(80):
         found = side_by_side.step(rows[:, frame])
         for lane in range(3):
@@ -141,7 +141,7 @@ def test_the_second_start_knows_what_the_first_worked_out(tmp_path, monkeypatch)
     first = EarEngine(shipped_model(), ["cease fire", "halt"], {})
     monkeypatch.setattr("listener.speech.ear.look_up", lambda *_: pytest.fail("the dictionary was searched again"))
     second = EarEngine(shipped_model(), ["cease fire", "halt"], {})
-    assert (second.ways, second.alikes, second.alikes_of) == (first.ways, first.alikes, first.alikes_of)
+    assert (second.pronunciations, second.look_alikes, second.look_alikes_of) == (first.pronunciations, first.look_alikes, first.look_alikes_of)
     assert second.talk == first.talk
 
 
@@ -161,7 +161,7 @@ def test_other_spellings_other_phrases_and_other_models_are_not_confused(tmp_pat
 
 def test_a_lower_floor_only_adds_words(bank):
     engine = EarEngine(shipped_model(), ["suspend"], {})
-    alikes = [[way for (way,) in engine.alikes]]
-    ear = Listening(engine.info.weights, ["suspend"], engine.ways, alikes, engine.words)
+    look_alikes = [[way for (way,) in engine.look_alikes]]
+    ear = Listening(engine.info.weights, ["suspend"], engine.pronunciations, look_alikes, engine.words)
     strict = replace(engine.info.weights, told_floor=-1.0)
     assert len(hear_talk(bank, ear)["suspend"]) >= len(hear_talk(bank, replace(ear, weights=strict))["suspend"])

@@ -152,6 +152,7 @@ def test_the_snr_after_the_radio_is_that_of_the_call_where_the_radio_does_nothin
     for i in range(4, clean.sounds):
         sound = make_sound(clean, study.bank, i)
         assert sound.snr_heard_db == pytest.approx(sound.snr_call_db, abs=0.01)
+        sound = make_sound(study.design, study.bank, i)  # its radio has the band in which the plan states the SNR
         assert sound.snr_call_db == pytest.approx(clean.slot(i).condition.snr_db, abs=3.0)
     loud = make_sound(harsh, study.bank, 4)  # 20 dB of SNR, and the radio's hiss as strong as the speech
     assert loud.snr_heard_db < loud.snr_call_db - 10

@@ -1,8 +1,6 @@
 """The listening page on this computer, until somebody stops it."""
 
 import asyncio
-import fcntl
-import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,6 +8,7 @@ from pathlib import Path
 
 from listener.errors import UserError
 from listener.settings.watch import PageSettings
+from listener.study.lock import alone_in
 from listener.study.people.answers import FOLDER
 from listener.study.people.app import people_app
 from listener.study.people.desk import Desk
@@ -77,13 +76,7 @@ def _alone(folder: Path) -> Iterator[None]:
     place = folder / FOLDER
     try:
         place.mkdir(exist_ok=True)
-        hold = os.open(place, os.O_RDONLY)
     except OSError as error:
         raise UserError(f"{place}: cannot be made: {error.strerror}") from None
-    try:
-        fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    with alone_in(place, "a page is taking answers for this study already; close it first"):
         yield
-    except BlockingIOError:
-        raise UserError(f"{folder}: a page is taking answers for this study already; close it first") from None
-    finally:
-        os.close(hold)

@@ -3,7 +3,6 @@
 import time
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
-from typing import Any
 
 from listener.settings.watch import SupervisionSettings
 from listener.sound.capture import Source as Card
@@ -11,7 +10,7 @@ from listener.sound.inputs import Identity
 from listener.sound.ring import Hole, Ring
 from listener.sound.source import LineState, Lost, Opened, Source, Transmission, Unheard
 from listener.watch.health import Reason
-from listener.watch.parts.process import Child, Patience
+from listener.watch.parts.process import Child, Patience, Supervisor
 
 _WAITS_S = (0.2, 0.5, 1.0, 2.0)
 _OPENING_S = 10.0
@@ -34,7 +33,7 @@ def run_source(link: Connection, source: Source, ring_name: str | None) -> None:
     source.run(link, ring_name)
 
 
-class CaptureSupervisor:
+class CaptureSupervisor(Supervisor):
     """Keeps a source open. tick() often; ring is None until it was opened for the first time.
 
     generation counts the rings: a device that comes back with another rate gets a new one. connected: what the sound
@@ -55,23 +54,12 @@ class CaptureSupervisor:
         self._overflows = 0
         self._counted = (0, 0.0)
         self._failures = 0
-        self._child: Child | None = None
         self.line = ""
         self.squelch_open: bool | None = None
         self._transmissions: list[Transmission] = []
         self._told: tuple[Reason, ...] = ()  # by the source
         self._told_s = 0.0
         self._start(now_s)
-
-    @property
-    def pid(self) -> int:
-        """Number of the capture process; 0 while there is none."""
-        return self._child.pid if self._child else 0
-
-    @property
-    def links(self) -> list[Any]:
-        """What to wait for."""
-        return [self._child.link, self._child.sentinel] if self._child else []
 
     def reasons(self) -> list[Reason]:
         """Why no sound comes, if none does."""

@@ -95,6 +95,22 @@ class Child:
         return pages * os.sysconf("SC_PAGE_SIZE")
 
 
+class Supervisor:
+    """Keeps a child process at its work; between two of them there is none."""
+
+    _child: Child | None = None
+
+    @property
+    def pid(self) -> int:
+        """Number of the child process; 0 while there is none."""
+        return self._child.pid if self._child else 0
+
+    @property
+    def links(self) -> list[Any]:
+        """What to wait for."""
+        return [self._child.link, self._child.sentinel] if self._child else []
+
+
 class Patience:
     """How long a child may take for something: counted in the processor time that it gets, since a busy machine is not
     its fault. One that gets on with nothing (it hangs, or was stopped) has limit_s by the clock.

@@ -1,14 +1,13 @@
 """One channel's recogniser process under supervision."""
 
 import time
-from typing import Any
 
 from listener.events import Event, Hit
 from listener.settings import Settings
 from listener.sound.ring import Ring
 from listener.watch.health import Reason
 from listener.watch.parts.capture import Gap
-from listener.watch.parts.process import Child, Patience
+from listener.watch.parts.process import Child, Patience, Supervisor
 from listener.watch.parts.recogniser_process import Failed, Job, LoadEngine, Ready, Recognised, Skipped, run_recogniser
 from listener.watch.proof import ProofResult
 
@@ -46,7 +45,7 @@ class Turns:
         self._loading.pop(who, None)
 
 
-class Recogniser:
+class Recogniser(Supervisor):
     """Keeps a recogniser at work on one column of a ring. tick() often, then read what it collected.
 
     events, words: what was heard since they were last taken.
@@ -64,7 +63,6 @@ class Recogniser:
         self._channel = channel
         self._column = column
         self._ring: Ring | None = None
-        self._child: Child | None = None
         self._reason: Reason | None = Reason("starting", "the recogniser is being loaded")
         self._ready = False
         self._start_at_s = 0.0
@@ -73,16 +71,6 @@ class Recogniser:
         self._next_memory_s = 0.0
         self._moving: Patience | None = None
         self._caught_up_s = self._cpu_s = 0.0
-
-    @property
-    def pid(self) -> int:
-        """Number of the recogniser process; 0 while there is none."""
-        return self._child.pid if self._child else 0
-
-    @property
-    def links(self) -> list[Any]:
-        """What to wait for."""
-        return [self._child.link, self._child.sentinel] if self._child else []
 
     @property
     def is_ready(self) -> bool:
