@@ -59,17 +59,21 @@ def replay(
 
 @app.command()
 def send(
-    file: Annotated[Path, typer.Argument(help="A sound file.", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="A sound file, or a drill (YAML).", show_default=False)],
     rtp: Annotated[str, typer.Option(help="Where to: ADDRESS:PORT.")] = "127.0.0.1:5004",
     codec: Annotated[str, typer.Option(help="PCMU, PCMA or L16/8000 to L16/32000.")] = "PCMU",
     ptt: Annotated[bool, typer.Option("--ptt", help="As a radio that tells its squelch and push-to-talk (ED-137).")] = False,
+    recording: Annotated[str | None, typer.Option(help="Which of a drill's recordings, by its name.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Also to an address beyond this computer.")] = False,
 ) -> None:
-    """For rehearsals: play a recording as a radio on the network, for a watch that listens there."""
+    """For rehearsals: play a recording or a drill's as a radio on the network, for a watch that listens there."""
+    from listener.drill.check import recording_named
     from listener.network.sender import send as play
     from listener.network.sender import where
 
-    seconds = play(file, where(rtp, yes), codec, ptt)
+    to = where(rtp, yes)
+    sound, channel = recording_named(file, recording)
+    seconds = play(sound, to, codec, ptt, channel)
     print(f"{seconds:.1f} s sent to {rtp}")
 
 

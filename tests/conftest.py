@@ -15,11 +15,13 @@ from hypothesis import settings
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
 # Measurements against the clock are no part of the suite; LISTENER_LONG=1 collects them too.
-collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_delay.py"]
+collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_delay.py", "network/test_cost.py"]
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
-    "fuzz/", "network/test_senders.py", "network/test_watch.py", "outside/test_drill.py",
+    "fuzz/", "network/test_captures.py", "network/test_must_reach.py",
+    "network/test_pipe_and_stream.py", "network/test_real_sockets.py", "network/test_senders.py", "network/test_watch.py",
+    "outside/test_drill.py",
     "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
     "test_bad_input.py", "test_long_files.py", "watch/",
@@ -40,6 +42,7 @@ LONG = (
     "watch/test_faults.py", "study/test_run.py", "watch/page/test_server.py", "models/test_hearing_rates.py",
     "recordings/test_heard.py", "watch/test_duty.py", "watch/test_command.py", "outside/test_real_speech.py",
     "watch/test_sound_server.py", "watch/page/test_live.py", "drill/test_play_page.py", "drill/test_exercise.py",
+    "network/test_watch.py", "network/test_must_reach.py",
 )  # fmt: skip
 """The files that take longest begin first, or a worker would be left alone with one of them at the end."""
 

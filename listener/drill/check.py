@@ -4,8 +4,8 @@ import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
-from listener.drill.script import Action, Drill, DrillError, MadeCall, Track, Traffic
-from listener.errors import UserError
+from listener.drill.script import Action, Drill, DrillError, MadeCall, Track, Traffic, read_drill
+from listener.errors import UsageError, UserError
 from listener.events import Span
 from listener.sound.files import open_recording
 
@@ -55,6 +55,29 @@ def check_drill(drill: Drill, path: Path) -> list[Sound]:
     if problems:
         raise DrillError([f"{path}: {problem}" for problem in problems])
     return sounds
+
+
+def recording_named(path: Path, name: str | None) -> tuple[Path, int]:
+    """File and channel of a drill's recording of that name, of its only one for None; a sound file is its own channel 0.
+
+    Raises UserError for a drill that cannot be read, UsageError when the name is none of its recordings or is missing.
+    """
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        if name is not None:
+            raise UsageError(f"--recording {name}: {path} is no drill (.yaml)")
+        return path, 0
+    tracks = read_drill(path).recordings
+    names = ", ".join(track.name for track in tracks)
+    chosen = [track for track in tracks if name in (None, track.name)]
+    if not chosen:
+        raise UsageError(f"--recording {name}: {path} has {names}")
+    if len(chosen) > 1:
+        raise UsageError(f"{path} has several recordings; say which one with --recording: {names}")
+    problems: list[str] = []
+    sound = _sound(chosen[0], path.parent, problems)
+    if sound is None:
+        raise DrillError([f"{path}: {problem}" for problem in problems])
+    return sound.path, sound.channel
 
 
 def _sound(track: Track, folder: Path, problems: list[str]) -> Sound | None:

@@ -73,10 +73,3 @@ class JitterBuffer:
         if not self._held:
             return None
         return min(arrival_s for arrival_s, _ in self._held.values()) + self.depth_s
-
-    def restart(self) -> list[Packet]:
-        """The stream starts anew: gives what was still held, in order."""
-        held = [self._held[number][1] for number in sorted(self._held)]
-        self._held.clear()
-        self._next = None
-        return held

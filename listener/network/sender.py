@@ -52,8 +52,8 @@ def encoder(payload: Payload) -> Callable[[NDArray[np.float32]], bytes]:
     raise UsageError(f"--codec {payload.title}: PCMU, PCMA and L16/8000 to L16/32000 can be sent")
 
 
-def packets(file: Path, payload: Payload, with_ptt: bool, seed: int) -> Iterator[tuple[float, bytes]]:
-    """The file's first channel as packets with their times from the start.
+def packets(file: Path, payload: Payload, with_ptt: bool, seed: int, channel: int = 0) -> Iterator[tuple[float, bytes]]:
+    """A channel of the file, from 0, as packets with their times from the start.
 
     with_ptt: as a radio that tells its squelch: half a second of keep-alives with it closed, the sound with it open, and
     half a second closed again.
@@ -75,7 +75,7 @@ def packets(file: Path, payload: Payload, with_ptt: bool, seed: int) -> Iterator
         yield at_s, packet(RADIO_KEEP_ALIVE, b"", closed)
         at_s += _KEEP_ALIVE_S
     begins = True
-    for piece in _pieces(file, payload.rate_hz):
+    for piece in _pieces(file, channel, payload.rate_hz):
         yield at_s, packet(number, encode(piece), is_open, begins)
         begins = False
         at_s += PACKET_S
@@ -85,8 +85,8 @@ def packets(file: Path, payload: Payload, with_ptt: bool, seed: int) -> Iterator
         at_s += _KEEP_ALIVE_S
 
 
-def send(file: Path, to: tuple[str, int], codec: str, with_ptt: bool) -> float:
-    """Play it in real time; gives how many seconds were sent. Raises UserError for file, codec and network."""
+def send(file: Path, to: tuple[str, int], codec: str, with_ptt: bool, channel: int = 0) -> float:
+    """Play a channel of it in real time; gives how many seconds were sent. Raises UserError for file, codec and network."""
     try:
         payload = payload_named(codec)
     except ValueError as error:
@@ -94,7 +94,7 @@ def send(file: Path, to: tuple[str, int], codec: str, with_ptt: bool) -> float:
     family = socket.AF_INET6 if ":" in to[0] else socket.AF_INET
     began_s, at_s = time.monotonic(), 0.0
     with socket.socket(family, socket.SOCK_DGRAM) as outlet:
-        for at_s, data in packets(file, payload, with_ptt, seed=time.time_ns()):
+        for at_s, data in packets(file, payload, with_ptt, seed=time.time_ns(), channel=channel):
             time.sleep(max(0.0, began_s + at_s - time.monotonic()))
             try:
                 outlet.sendto(data, to)
@@ -105,14 +105,14 @@ def send(file: Path, to: tuple[str, int], codec: str, with_ptt: bool) -> float:
     return at_s
 
 
-def _pieces(file: Path, rate_hz: int) -> Iterator[NDArray[np.float32]]:
+def _pieces(file: Path, channel: int, rate_hz: int) -> Iterator[NDArray[np.float32]]:
     """20 ms each at this rate, the last one filled up with silence."""
     frames = round(PACKET_S * rate_hz)
     with open_recording(file) as recording:
         stream = soxr.ResampleStream(recording.rate_hz, rate_hz, 1, dtype="float32")
         rest = np.zeros(0, np.float32)
         for block in recording.blocks(1.0):
-            rest = np.concatenate([rest, stream.resample_chunk(np.ascontiguousarray(block[:, 0]))])
+            rest = np.concatenate([rest, stream.resample_chunk(np.ascontiguousarray(block[:, channel]))])
             while len(rest) >= frames:
                 yield rest[:frames]
                 rest = rest[frames:]

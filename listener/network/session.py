@@ -173,7 +173,7 @@ class Session:
         """Time has passed: give up what is overdue; where nothing comes, let silence run."""
         self._go_on(now_s)
         silent_s = now_s - self._sound_s
-        if silent_s < STALL_S:
+        if silent_s < STALL_S or self._buffer.due_s is not None:  # what is held back goes on before long, in its place
             return
         behind = round(silent_s * self._rate_hz) - self._filled
         if behind > 0:

@@ -13,14 +13,15 @@ import dpkt
 import numpy as np
 import pytest
 import soundfile
+import soxr
 from typer.testing import CliRunner
 
 from listener import cli
-from listener.errors import UsageError
+from listener.errors import UsageError, UserError
 from listener.network import captures, rtp, sender
 from listener.network.codec import payload_named
 from listener.radio import codec as g711
-from tests.network.parts import packets, session, voice
+from tests.network.parts import packets, pcmu, session, voice
 from tests.network.test_senders import free_port
 
 ROOT = Path(__file__).parents[2]
@@ -48,8 +49,7 @@ SIP = (
 )
 
 
-@pytest.mark.parametrize("form", [dpkt.pcap.Writer, dpkt.pcapng.Writer])
-def test_streams_are_found_named_by_sip_and_told_with_wall_clock_times(tmp_path, form):
+def test_streams_are_found_named_by_sip_and_told_with_wall_clock_times(tmp_path):
     one, two = ("192.0.2.7", 5004), ("192.0.2.8", 4000)
     datagrams = [(BEGAN_S - 1, two, ("192.0.2.9", 5060), SIP)]
     datagrams += [(BEGAN_S + at_s, one, ("239.1.1.1", 5004), data) for at_s, data in sent(CLIP, "PCMU")]
@@ -58,7 +58,9 @@ def test_streams_are_found_named_by_sip_and_told_with_wall_clock_times(tmp_path,
     ntp = 2_208_988_800 + int(BEGAN_S) + 7  # the sender's clock is 6.75 s ahead of the capture's
     report = struct.pack("!BBHIIIIII", 0x80, 200, 6, first.ssrc, ntp, 0, first.timestamp, 0, 0)
     datagrams.append((BEGAN_S + 0.01, one, ("239.1.1.1", 5005), report))
-    file = pcap(tmp_path / "tower.pcap", sorted(datagrams, key=lambda d: d[0]), form)
+    datagrams.sort(key=lambda d: d[0])
+    file, other = (pcap(tmp_path / form.__module__, datagrams, form) for form in (dpkt.pcap.Writer, dpkt.pcapng.Writer))
+    assert captures.streams(other) == captures.streams(file)
     done = subprocess.run(
         [sys.executable, "-m", "listener", "replay", "--json", file], cwd=ROOT, capture_output=True, text=True, timeout=120
     )
@@ -70,6 +72,25 @@ def test_streams_are_found_named_by_sip_and_told_with_wall_clock_times(tmp_path,
     assert [(c["kind"], c["channel"]) for c in calls] == [("alert", 0), ("alert", 1)]
     assert calls[0]["start_s"] == pytest.approx(1.2, abs=0.2) and calls[1]["start_s"] == pytest.approx(3.2, abs=0.2)
     assert calls[0]["utc"].startswith("2031-05-01T12:00:01.")
+
+
+def test_both_channels_of_one_stream_are_heard_and_told_apart(tmp_path):
+    """16 kHz, and only the right channel has the call; then a radio of one channel, which has it too."""
+    sound, rate_hz = soundfile.read(CLIP, dtype="float32")
+    said = soxr.resample(sound, rate_hz, 8_000)
+    quiet = 0.001 * np.random.default_rng(1).standard_normal(len(said))
+    pair = np.clip(np.round(np.stack([quiet, said], axis=1) * 32_768), -32_768, 32_767).astype(">i2")
+    sip = SIP.replace(b"L16/16000", b"L16/8000/2")
+    datagrams = [(BEGAN_S - 1, ("192.0.2.8", 4000), ("192.0.2.9", 5060), sip)]
+    for n in range(len(said) // 160):
+        data = rtp.build(rtp.Packet(96, n == 0, n, n * 160, 7, pair[n * 160 : (n + 1) * 160].tobytes(), None))
+        datagrams.append((BEGAN_S + n * 0.02, ("192.0.2.8", 4000), ("192.0.2.9", 6000), data))
+    datagrams += [(BEGAN_S + 0.01 + at_s, ("192.0.2.7", 1), ("192.0.2.9", 2), data) for at_s, data in sent(CLIP, "PCMU")]
+    file = pcap(tmp_path / "pair.pcap", sorted(datagrams, key=lambda d: d[0]))
+    done = CliRunner().invoke(cli.app, ["replay", "--json", str(file)])
+    assert done.exit_code == 0, done.output
+    assert "L16/8000/2, channels 0 and 1" in done.stderr and "PCMU/8000, channel 2" in done.stderr
+    assert [(c["kind"], c["channel"]) for c in map(json.loads, done.stdout.splitlines())] == [("alert", 1), ("alert", 2)]
 
 
 def test_a_capture_s_sound_is_what_was_sent(tmp_path):
@@ -131,3 +152,39 @@ def test_sending_beyond_this_computer_needs_a_yes(to):
 def test_where_to_must_be_an_address_and_a_port(to):
     with pytest.raises(UsageError, match="must be ADDRESS:PORT"):
         sender.where(to, yes=False)
+
+
+def drill(folder: Path, *recordings: str) -> Path:
+    file = folder / "drill.yaml"
+    file.write_text("title: Deck\ncalls: []\nrecordings:\n" + "".join(f"  - {one}\n" for one in recordings))
+    return file
+
+
+def test_a_drill_s_recording_is_sent_by_its_name_and_channel(tmp_path, monkeypatch):
+    both = np.stack([np.zeros(8_000, np.float32), voice(1.0)], axis=1)
+    soundfile.write(tmp_path / "both.wav", both, 8_000, subtype="PCM_16")
+    file = drill(tmp_path, "{name: tower, file: both.wav, channel: 0}", "{name: deck, file: both.wav, channel: 1}")
+    monkeypatch.setattr(sender.time, "sleep", lambda seconds: None)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as inlet:
+        inlet.bind(("127.0.0.1", 0))
+        to = f"127.0.0.1:{inlet.getsockname()[1]}"
+        done = CliRunner().invoke(cli.app, ["send", str(file), "--recording", "deck", "--rtp", to])
+        assert (done.exit_code, done.output) == (0, f"1.0 s sent to {to}\n")
+        said = b"".join(rtp.parse(inlet.recv(2_000)).payload for _ in range(50))
+    assert said == pcmu(voice(1.0))
+
+
+@pytest.mark.parametrize(
+    "recordings, options, says",
+    [
+        (["{name: a, file: a.wav}", "{name: b, file: a.wav}"], [], "several recordings; say which one with --recording: a, b"),
+        (["{name: a, file: a.wav}"], ["--recording", "c"], "--recording c: .*drill.yaml has a$"),
+        (["{name: a, file: none.wav}"], [], "drill.yaml: recording 'a': .*none.wav"),
+        ([], [], "drill.yaml: recordings"),
+    ],
+)
+def test_a_drill_that_cannot_be_sent_is_one_line(tmp_path, recordings, options, says):
+    soundfile.write(tmp_path / "a.wav", voice(0.1), 8_000)
+    with pytest.raises(UserError, match=says) as raised:
+        cli.app(["send", str(drill(tmp_path, *recordings)), *options], standalone_mode=False)
+    assert "\n" not in str(raised.value)

@@ -71,6 +71,14 @@ def test_a_loss_keeps_its_place_is_concealed_and_told_in_per_cent():
     assert len(told) == 1 and told[0].seconds == pytest.approx(len(lost) * 0.02)
 
 
+@pytest.mark.parametrize("depth_s", [0.0, 0.06, 0.3, 0.5])
+def test_however_long_a_packet_is_waited_for_what_follows_is_in_its_place(depth_s):
+    receiver, memory = session(depth_s=depth_s)
+    play(receiver, [one for n, one in enumerate(timed(list(packets(SOUND)))) if n != 100], 6.5)
+    kept = np.arange(len(SOUND)) // FRAMES != 100
+    assert np.array_equal(memory.sound[: len(SOUND)][kept], SOUND[kept])
+
+
 def test_heavy_loss_is_blind_within_a_second_and_goes_away():
     rng = random.Random(4)
     sent = [one for n, one in enumerate(timed(list(packets(SOUND)))) if not 100 <= n < 200 or rng.random() >= 0.4]
