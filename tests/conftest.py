@@ -14,8 +14,9 @@ from hypothesis import settings
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
-# Measurements against the clock are no part of the suite; LISTENER_LONG=1 collects them too.
-collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else ["watch/test_delay.py", "network/test_cost.py"]
+# Measurements against the clock, and the suite's own trial by mutants, take minutes; LISTENER_LONG=1 collects them too.
+_LONG_ONLY = ["watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py"]
+collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else _LONG_ONLY
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
