@@ -271,6 +271,44 @@ def test_the_strip_tells_what_is_pointed_at_and_plays_a_clip(browser, station):
         assert re.match(r"\d\d:\d\d:\d\d here · \d\d:\d\d:\d\d UTC · 9 min \d+ s ago", told.inner_text())
 
 
+def test_the_strip_is_drawn_anew_at_once_when_its_size_changes(browser, station):
+    with opened(browser, station.address) as page:
+        page.set_viewport_size({"width": 1280, "height": 1400})
+        page.wait_for_function("(document.querySelector('canvas')?.width ?? 0) > 300")
+        before, shown, drawn = page.evaluate(
+            """async () => {
+                 const canvas = document.querySelector("canvas");
+                 const frames = async (n) => { while (n--) await new Promise(requestAnimationFrame); };
+                 const before = canvas.height;
+                 canvas.style.flex = `0 0 ${canvas.clientHeight - 15}px`;
+                 canvas.style.minHeight = 0;
+                 await frames(3);
+                 return [before, Math.round(canvas.clientHeight * devicePixelRatio), canvas.height];
+               }"""
+        )
+        assert drawn == shown < before
+
+
+def test_the_strip_shows_where_the_squelch_was_open(browser, tmp_path):
+    """From five minutes ago to two minutes ago: a bar at the strip's foot, in ink, and nothing after it."""
+    with served(tmp_path, []) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(LIVE)
+        now_s = own.station.clock.unix()
+        for ago_s, begins in ((300, True), (120, False)):
+            body = {"by": "squelch", "begins": begins}
+            own.station.logbook.append("transmission", body, own.station.channels[0].name, unix_s=now_s - ago_s)
+        page.wait_for_timeout(1500)
+        inked = page.evaluate(
+            """() => {
+                 const canvas = document.querySelector("canvas"), ctx = canvas.getContext("2d"), scale = devicePixelRatio;
+                 const y = Math.round((canvas.clientHeight - 14 - 2) * scale);
+                 const at = (ago) => [...ctx.getImageData(Math.round(canvas.width * (1 - ago / 600)), y, 1, 1).data].join();
+                 return [at(420), at(210), at(60)];
+               }"""
+        )
+        assert inked[0] == inked[2] != inked[1]
+
+
 def test_history_is_searched_and_printed_on_white(browser, station):
     with opened(browser, station.address + "history", scheme="dark") as page:
         page.get_by_label("Kind").select_option("alert")

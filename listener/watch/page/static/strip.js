@@ -25,11 +25,14 @@ export class StripView {
     this.canvas.addEventListener("click", (event) => { this.#point(event); this.#hear(); });
     this.canvas.addEventListener("keydown", (event) => this.#key(event));
     this.canvas.addEventListener("blur", () => this.#tell(null));
+    // The card grows and shrinks (a form, a call): what was drawn for another size would be stretched until the next second.
+    new ResizeObserver(() => this.last && this.draw(...this.last)).observe(this.canvas);
   }
 
   /** seconds: Map of [second, level, speech]; words: Map of [unixS, phrase, score]; rows: journal rows. */
   draw(seconds, words, rows, nowS) {
     this.nowS = nowS;
+    this.last = [seconds, words, rows, nowS];
     const { canvas } = this;
     const width = canvas.clientWidth, height = canvas.clientHeight, scale = devicePixelRatio || 1;
     if (!width || !height) return;
@@ -79,14 +82,17 @@ export class StripView {
     }
   }
 
-  /** Where the radio said that its squelch was open: a bar at the foot. */
+  /** Where the radio said that its squelch was open: a bar at the foot, which ends where the channel went blind. */
   #transmissions(ctx, colour, x, rows, nowS, bottom) {
     const said = rows.filter((row) => row.kind === "transmission" && row.body.by === "squelch");
+    const ends = rows.filter((row) => row.kind === "state" && row.body.state === "BLIND");
     ctx.fillStyle = colour("ink");
+    if (said.length && !said[0].body.begins) ctx.fillRect(0, bottom - 3, Math.max(2, x(said[0].unixS)), 3);
     said.forEach((row, i) => {
       if (!row.body.begins) return;
-      const left = Math.max(0, x(row.unixS));
-      ctx.fillRect(left, bottom - 3, Math.max(2, x(said[i + 1]?.unixS ?? nowS) - left), 3);
+      const left = Math.max(0, x(row.unixS)), next = said[i + 1]?.unixS ?? nowS;
+      const until = Math.min(next, ends.find((end) => end.unixS > row.unixS)?.unixS ?? nowS);
+      ctx.fillRect(left, bottom - 3, Math.max(2, x(until) - left), 3);
     });
   }
 
