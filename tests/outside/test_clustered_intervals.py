@@ -100,6 +100,17 @@ def test_the_mixed_model_finds_a_known_listener():
     assert within >= 17 and np.median(apart) == pytest.approx(2.0, abs=0.5)
 
 
+def test_a_design_effect_by_hand():
+    """Two speakers, one finds both calls and one neither: totals +-1 about the mean, 2/1 * (1 + 1) over 4 * 1/4 is 4.
+
+    Four speakers of two calls, 2 1 1 0 found: 4/3 * (1 + 0 + 0 + 1) over 8 * 1/4 is 4/3; degrees of freedom by
+    Satterthwaite (16/9) / ((1/9 + 1) / 3) = 4.8.
+    """
+    assert share_worth([1, 1, 0, 0], list("aabb")).design_effect == pytest.approx(4.0)
+    worth = share_worth([1, 1, 1, 0, 0, 1, 0, 0], list("aabbccdd"))
+    assert (worth.design_effect, worth.freedom) == (pytest.approx(4 / 3), pytest.approx(4.8))
+
+
 def test_holm_is_that_of_statsmodels():
     multitest = need_python("statsmodels.stats.multitest", "'launch-listener[test]'")
     p = np.random.default_rng(1).random(12) ** 4

@@ -52,3 +52,12 @@ def test_much_data_leaves_little_doubt():
     assert found is not None
     assert found.curve.srt_db == pytest.approx(true.srt_db, abs=0.15)
     assert found.curve.slope_per_db == pytest.approx(true.slope_per_db, rel=0.06)
+
+
+@pytest.mark.parametrize("lapse", [0.0, 0.1, 0.4])
+def test_the_slope_is_the_curve_s_own_rise_at_the_srt(lapse):
+    """By differences, and without lapse a quarter over the spread (the logistic's derivative)."""
+    curve = Curve(middle_db=-9.0, spread_db=1.8, lapse=lapse)
+    rise = (curve.found(curve.srt_db + 1e-4) - curve.found(curve.srt_db - 1e-4)) / 2e-4
+    assert curve.slope_per_db == pytest.approx(float(rise), rel=1e-6)
+    assert lapse or curve.slope_per_db == pytest.approx(0.25 / 1.8)
