@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from listener.atomic_write import write_whole
 from listener.errors import UserError
 from listener.events import RATE_HZ
-from listener.radio import rms_dbov, speech_level
+from listener.radio import measured_response, rms_dbov, speech_level
 from listener.radio.level import SILENT_DBOV
 from listener.speech.pronounce import pronunciations
-from listener.study.plan import BABBLE, Plan, RecordedNoise
+from listener.study.plan import BABBLE, Plan, RecordedNoise, RecordedRoom
 from listener.study.prepared import Listed, Prepared
-from listener.study.recorded import SOUND_FILES, Piece, Source, read_sound, sources
+from listener.study.recorded import SOUND_FILES, Piece, Source, read_mono, read_sound, sources
 from listener.study.talk import TALK
 from listener.study.voices import say
 
@@ -37,7 +37,7 @@ Samples = NDArray[np.float32]
 class Clip:
     """One piece in the bank.
 
-    role: "word" (the phrase once), "call" (a call as recorded), "line" (other talk), "noise".
+    role: "word" (the phrase once), "call" (a call as recorded), "line" (other talk), "noise", "room" (a response).
     words: for a call, the (start_s, end_s) of its words within the clip. start, size: in samples.
     """
 
@@ -79,6 +79,10 @@ class Bank:
     def noises(self, name: str) -> tuple[Clip, ...]:
         """Recorded noise of this name."""
         return tuple(c for c in self.clips if c.role == "noise" and c.text == name)
+
+    def responses(self, room: str) -> tuple[Clip, ...]:
+        """Measured impulse responses of this room; none for a simulated one."""
+        return tuple(c for c in self.clips if c.role == "room" and c.text == room)
 
     @cached_property
     def digest(self) -> str:
@@ -179,7 +183,13 @@ def _sources(plan: Plan, tell: Callable[[str], None]) -> Iterator[Source]:
     for noise in plan.noises:
         if isinstance(noise, RecordedNoise):
             tell(f"noise {noise.name}")
-            yield from _noise_sources(noise)
+            yield from (Source(f"noise {noise.name} {file}", (file,), partial(_noise_of, noise.name, file))
+                        for file in _sound_files(noise.path, f"noise {noise.name!r}"))  # fmt: skip
+    for name, room in plan.rooms.items():
+        if isinstance(room, RecordedRoom):
+            tell(f"room {name}")
+            yield from (Source(f"room {name} {file}", (file,), partial(_room_of, name, file))
+                        for file in _sound_files(room.path, f"room {name!r}"))  # fmt: skip
 
 
 def _no_speech(folder: Path) -> UserError:
@@ -208,18 +218,23 @@ def _prefix(folder: Path, folders: list[Path]) -> str:
     return f"{folder}/"
 
 
-def _noise_sources(noise: RecordedNoise) -> Iterator[Source]:
-    files = [noise.path]
-    if noise.path.is_dir():
-        files = sorted(p for p in noise.path.rglob("*") if p.suffix.lower() in SOUND_FILES)
+def _sound_files(path: Path, where: str) -> list[Path]:
+    files = [path]
+    if path.is_dir():
+        files = sorted(p for p in path.rglob("*") if p.suffix.lower() in SOUND_FILES)
     if not files:
-        raise UserError(f"noise {noise.name!r}: no sound files in {noise.path}")
-    for file in files:
-        yield Source(f"noise {noise.name} {file}", (file,), partial(_noise_of, noise.name, file))
+        raise UserError(f"{where}: no sound files in {path}")
+    return files
 
 
 def _noise_of(name: str, file: Path) -> Iterator[Piece]:
     yield Piece("noise", "", name, file.name, read_sound(file))
+
+
+def _room_of(name: str, file: Path) -> Iterator[Piece]:
+    """The response as the bank keeps it: its greatest sample near full scale, for 16 bits."""
+    response = measured_response(*read_mono(file), RATE_HZ, f"room {name!r} ({file.name})")
+    yield Piece("room", "", name, file.name, response * np.float32(0.99 / np.abs(response).max()))
 
 
 def _check_noise(piece: Piece) -> None:
@@ -241,7 +256,7 @@ def _check_speech(piece: Piece) -> None:
     speech_level(piece.samples, RATE_HZ, where)
 
 
-_CHECKS: dict[str, Callable[[Piece], None]] = {"noise": _check_noise}
+_CHECKS: dict[str, Callable[[Piece], None]] = {"noise": _check_noise, "room": lambda _: None}
 
 
 def _ways(word: str) -> list[tuple[str, ...]]:

@@ -202,12 +202,25 @@ def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[
 
 def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
     """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
+    samples, rate_hz = _read(path)
+    if channel >= samples.shape[1]:
+        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
+    return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)
+
+
+def read_mono(path: Path) -> tuple[NDArray[np.float32], int]:
+    """A file of one channel at its own rate: samples, float32, and the rate. Raises UserError naming the file."""
+    samples, rate_hz = _read(path)
+    if samples.shape[1] != 1:
+        raise UserError(f"{path}: has {samples.shape[1]} channels; save the one that is meant as a file of its own")
+    return samples[:, 0], rate_hz
+
+
+def _read(path: Path) -> tuple[NDArray[np.float32], int]:
     if not path.is_file():
         raise UserError(f"{path}: no such sound file; check the plan's paths")
     with open_recording(path) as recording:
         samples, rate_hz = recording.all(), recording.rate_hz
-    if channel >= samples.shape[1]:
-        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
     if wrong := within_bounds(samples)[1]:
         raise UserError(f"{path}: {WRONG[wrong]}; repair the recording")
-    return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)
+    return samples, rate_hz

@@ -12,9 +12,11 @@ import yaml
 
 from listener.errors import UserError
 from listener.study.bank import Bank, build
+from listener.study.design import Design
 from listener.study.plan import plan_from
 from listener.study.prepared import Prepared
 from listener.study.recorded import times_said
+from listener.study.sound import make_sound
 from listener.study.voices import say
 
 RATE_HZ = 16_000
@@ -200,3 +202,37 @@ print(len(written))
     for name in ("bank.npy", "bank.json", "lock.json"):
         assert (tmp_path / "out" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
     assert not (tmp_path / "out" / "preparing").exists()
+
+
+def test_a_measured_room_is_heard_on_the_speech_with_its_words_in_place(small, tmp_path):
+    """A response of one late sample is no room at all; one of two taps adds the echo."""
+    impulse = np.zeros(4800)
+    impulse[2400] = 0.5
+    soundfile.write(tmp_path / "dry.wav", impulse, RATE_HZ)
+    impulse[2400 + 1600] = 0.4
+    (tmp_path / "hall").mkdir()
+    soundfile.write(tmp_path / "hall" / "a.flac", impulse, RATE_HZ)
+    calm = {**small, "snr_db": [None], "trials": 1, "negatives": {}, "noises": ["pink"]}
+    heard = {}
+    for name, room in (("none", None), ("dry", {"path": str(tmp_path / "dry.wav")}), ("hall", {"path": str(tmp_path / "hall")})):
+        plan = plan_from({**calm, "rooms": {"here": room}}, "plan")
+        heard[name] = make_sound(Design(plan), build(plan), 0)
+    assert heard["dry"].call == heard["none"].call == heard["hall"].call
+    assert np.abs(heard["dry"].samples - heard["none"].samples).max() < 1e-3
+    assert np.abs(heard["hall"].samples - heard["none"].samples).max() > 0.02
+    assert heard["hall"].sti is None and heard["none"].sti > 0
+
+
+@pytest.mark.parametrize(
+    "samples, said",
+    [
+        (np.zeros((4000, 1)), r"room 'hall' \(hall.wav\): is silent"),
+        (np.full((RATE_HZ * 11, 1), 0.5), r"room 'hall' \(hall.wav\): goes on for 11.0 s after its direct sound; cut it"),
+        (np.full((4000, 2), 0.5), "hall.wav: has 2 channels; save the one that is meant as a file of its own"),
+    ],
+)
+def test_an_impulse_response_that_cannot_be_used_is_one_line(small, tmp_path, samples, said):
+    soundfile.write(tmp_path / "hall.wav", samples, RATE_HZ)
+    with pytest.raises(UserError, match=said) as caught:
+        built(small, rooms={"hall": {"path": str(tmp_path / "hall.wav")}})
+    assert "\n" not in str(caught.value)
