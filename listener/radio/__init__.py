@@ -14,7 +14,7 @@ from listener.radio.channel import CHANNELS, STAGES, Channel, Stage, draw_channe
 from listener.radio.level import SpeechLevel, active_level_dbov, rms_dbov, speech_level
 from listener.radio.mix import Mix, fit_noise, mix, mix_levels_dbov
 from listener.radio.noise import KINDS, NoiseKind, babble, noise
-from listener.radio.room import Room, draw_room
+from listener.radio.room import Room, draw_room, in_measured_room, measured_response, with_energy_one
 
 __all__ = [
     "CHANNELS",
@@ -33,10 +33,13 @@ __all__ = [
     "draw_channel",
     "draw_room",
     "fit_noise",
+    "in_measured_room",
+    "measured_response",
     "mix",
     "mix_levels_dbov",
     "noise",
     "rms_dbov",
     "speech_level",
     "stage",
+    "with_energy_one",
 ]  # fmt: skip

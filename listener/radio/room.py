@@ -1,4 +1,6 @@
-"""A simple room: direct sound, a few early reflections, and noise that decays exponentially.
+"""Rooms: a simple one, and measured ones.
+
+The simple one: direct sound, a few early reflections, and noise that decays exponentially.
 
 A statistical model (Polack's decaying noise), not a geometry: enough to smear speech as a cabin, a
 helmet or a control room does.
@@ -9,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import soxr
 from scipy.signal import fftconvolve
 
 from listener.errors import UserError
@@ -49,6 +52,41 @@ class Room:
         """Samples as heard in the room: same length (the tail is cut), no delay, float32."""
         wet = fftconvolve(np.asarray(samples, dtype=np.float32), self.impulse_response(rate_hz, rng))
         return wet[: len(samples)].astype(np.float32)
+
+
+LONGEST_S = 10.0
+"""A measured response may go on so long after its direct sound (as long as the longest rt60_s)."""
+ONSET_DB = 20.0
+
+
+def measured_response(samples: np.ndarray, rate_hz: float, wanted_hz: float, where: str) -> np.ndarray:
+    """A measured impulse response ready to be put on speech: float32 at wanted_hz, energy 1, direct sound first.
+
+    samples: mono, any level. The direct sound begins where the response first comes within 20 dB of its maximum (as
+    in ISO 3382-1, from memory); what is before is cut, so words stay when they were said. Raises UserError, beginning
+    with `where`, for silence and for one that goes on too long.
+    """
+    size = np.abs(np.asarray(samples, dtype=np.float64))
+    if not size.max(initial=0.0) > 1e-4:
+        raise UserError(f"{where}: is silent, so it is no room; choose another impulse response")
+    first = int(np.argmax(size >= size.max() * 10.0 ** (-ONSET_DB / 20.0)))
+    after_s = (size.size - first) / rate_hz
+    if after_s > LONGEST_S:
+        raise UserError(f"{where}: goes on for {after_s:.1f} s after its direct sound; cut it to {LONGEST_S:g} s")
+    response = np.asarray(samples[first:], dtype=np.float32)
+    if rate_hz != wanted_hz:
+        response = soxr.resample(response, rate_hz, wanted_hz)
+    return with_energy_one(response)
+
+
+def with_energy_one(response: np.ndarray) -> np.ndarray:
+    """The same response, float32, its squares adding up to 1."""
+    return (response / np.sqrt(np.sum(np.square(response, dtype=np.float64)))).astype(np.float32)
+
+
+def in_measured_room(samples: np.ndarray, response: np.ndarray) -> np.ndarray:
+    """Samples as heard through a response that begins with the direct sound: same length (the tail is cut), float32."""
+    return fftconvolve(np.asarray(samples, dtype=np.float32), response)[: len(samples)].astype(np.float32)
 
 
 def draw_room(rng: np.random.Generator) -> Room:

@@ -22,7 +22,8 @@ LOCK = "lock.json"
 ROOT = Path(__file__).parents[1]
 CODE = (
     "events.py", "settings", "monitor.py", "call", "radio", "sound", "speech", "score/match.py", "study/bank.py",
-    "study/design.py", "study/negatives.py", "study/plan.py", "study/recorded.py", "study/sound.py", "study/talk.py",
+    "study/design.py", "study/negatives.py", "study/plan.py", "study/prepared.py",
+    "study/recorded.py", "study/sound.py", "study/talk.py",
     "study/trials.py", "study/voices.py", "study/intelligibility.py",
 )  # fmt: skip
 PACKAGES = (
@@ -48,7 +49,7 @@ def lock_of(study: Study) -> dict[str, Any]:
     return {
         "plan_sha256": plan_hash(study.design.plan),
         "bank_sha256": study.bank.digest,
-        "code_sha256": _code_sha256(),
+        "code_sha256": code_sha256(),
         "models_sha256": {name: _model_sha256(study, name) for name in study.design.engines},
         "python": platform.python_version(),
         "machine": f"{platform.system()} {platform.machine()}",
@@ -90,7 +91,7 @@ def kept_bank(folder: Path, plan: Plan) -> Bank | None:
     return Bank.load(folder) if read_lock(folder).get("plan_sha256") == plan_hash(plan) else None
 
 
-def _code_sha256() -> str:
+def code_sha256() -> str:
     """Checksum of the program as far as it can change a trial: reports and pages are left out."""
     sha = hashlib.sha256()
     for room in CODE:

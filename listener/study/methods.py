@@ -5,6 +5,7 @@ import polars as pl
 from listener.score.match import TOLERANCE_S
 from listener.study.design import Design
 from listener.study.people.rows import METHOD
+from listener.study.plan import RecordedRoom
 from listener.study.results import BUDGET_PER_HOUR, Result
 from listener.study.size import alike_in, as_text, for_interval, rounds
 from listener.study.sound import LINE_DBOV
@@ -13,7 +14,7 @@ from listener.study.sound import LINE_DBOV
 def paragraphs(result: Result) -> list[str]:
     """What was done, in order."""
     plan = result.plan
-    rooms = [name for name, room in plan.rooms.items() if room]
+    rooms = [name + (", measured" if isinstance(room, RecordedRoom) else "") for name, room in plan.rooms.items() if room]
     said = [
         f"Each call is a phrase said by one speaker, word by word, with pauses of {plan.gap_s[0]:g} to {plan.gap_s[1]:g} s "
         "on an even beat (15 % about the call's own), each word within 1 dB of the others; recordings of whole calls are "
@@ -22,7 +23,7 @@ def paragraphs(result: Result) -> list[str]:
         f"The SNR is the active level of the clean speech (ITU-T P.56, method B; {plan.level_dbov:g} dBov) over the RMS level "
         f"of the noise, both measured in {plan.band_hz[0]:g}-{plan.band_hz[1]:g} Hz; without noise the line "
         f"hisses at {LINE_DBOV:g} dBov. Then the mixture passes the radio's stages. "
-        + (f"Rooms ({', '.join(rooms)}) are put on the speech before the noise." if rooms else ""),
+        + (f"Rooms ({'; '.join(rooms)}) are put on the speech before the noise." if rooms else ""),
         "Every trial's random draws come from the plan's seed, its condition and its number alone; all engines hear the same "
         "samples. An engine listens through the same Monitor as live, for all the plan's phrases at once.",
         f"A call is found when an alert for its phrase has its middle within {TOLERANCE_S:g} s of it, one alert to one call. "
@@ -38,7 +39,8 @@ def paragraphs(result: Result) -> list[str]:
         "The SNR during the call is measured in the radio's band as mixed, and as the radio gives it, there by phase "
         "inversion (Hagerman and Olofsson 2004): the radio's own noise counts as noise.",
         "SII (ANSI S3.5-1997, third octaves) and STI (IEC 60268-16, male) are predicted from the call's own speech and noise "
-        "after the radio's band-pass, speech at 62.35 dB SPL; codec, gain control and clipping are not in them.",
+        "after the radio's band-pass, speech at 62.35 dB SPL; codec, gain control and clipping are not in them. A "
+        "measured room has no STI.",
     ]  # fmt: skip
     said.append(planning(result))
     if plan.negatives.hours:

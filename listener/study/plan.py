@@ -80,6 +80,8 @@ class Negatives(Checked):
     """Length of one trial."""
     snr_db: tuple[float | None, ...] = Field((None, 10.0, 3.0), min_length=1)
     """Ratios in equal parts; null is without noise."""
+    state_per_h: float = Field(0.5, gt=0.0, le=1000.0)
+    """The rate of false alerts that the study is to be long enough to state; the report says where it is not."""
     pause_s: tuple[float, float] = (0.5, 4.0)
     """Shortest and longest pause between what is said."""
     texts: tuple[str, ...] = ()
@@ -131,6 +133,22 @@ class RoomSettings(Checked):
     direct_db: float = 6.0
 
 
+def _has_path(value: Any) -> bool:
+    return isinstance(value, Mapping) and "path" in value
+
+
+class RecordedRoom(Checked):
+    """A room that was measured: an impulse response, or a folder of them, of which each call has one. Mono, any rate."""
+
+    path: FilePath
+
+
+AnyRoom = Annotated[
+    Annotated[RoomSettings, Tag("one word")] | Annotated[RecordedRoom, Tag("group")],
+    Discriminator(lambda value: "group" if isinstance(value, RecordedRoom) or _has_path(value) else "one word"),
+]
+
+
 class Plan(Checked):
     """All of a study."""
 
@@ -153,7 +171,8 @@ class Plan(Checked):
     level_dbov: float = Field(-26.0, ge=-60.0, le=-10.0)
     """Active speech level."""
     radios: dict[str, Radio] = Field({"band": "band"}, min_length=1)
-    rooms: dict[str, RoomSettings | None] = Field({"none": None}, min_length=1)
+    rooms: dict[str, AnyRoom | None] = Field({"none": None}, min_length=1)
+    """Name -> a simulated room, a measured one ({path: ...}), or null for none."""
     engines: dict[str, dict[str, Any]] = Field(min_length=1)
     """Name in the report -> settings (as in a settings file, without phrases)."""
     trials: int = Field(20, ge=1, le=100_000)
@@ -221,9 +240,9 @@ class Plan(Checked):
         return CHANNELS[made] if isinstance(made, str) else Channel(tuple(stage(n, v) for n, v in made))
 
     def room(self, name: str) -> Room | None:
-        """The room of this name; None is none."""
+        """The simulated room of this name; None is none, or a measured one (its responses are in the bank)."""
         made = self.rooms[name]
-        return Room(made.rt60_s, made.direct_db) if made else None
+        return Room(made.rt60_s, made.direct_db) if isinstance(made, RoomSettings) else None
 
 
 def read_plan(path: Path) -> Plan:
@@ -247,11 +266,15 @@ def plan_from(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Pla
 def plan_hash(plan: Plan) -> str:
     """SHA-256 of the plan's values, hex. Paths and the text about it do not count: contents are in the bank's."""
     values = plan.model_dump(mode="json", exclude={"about", "measures", "resamples"})
+    del values["negatives"]["state_per_h"]  # changes no sound: only what the report says
     for recorded in (*values["speech"]["recordings"], *values["negatives"]["recordings"]):
         recorded.pop("folder")
     for noise in values["noises"]:
         if isinstance(noise, dict):
             noise.pop("path")
+    for room in values["rooms"].values():
+        if room:
+            room.pop("path", None)
     return hashlib.sha256(json.dumps(values, sort_keys=True, allow_nan=False).encode()).hexdigest()
 
 

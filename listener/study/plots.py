@@ -247,7 +247,7 @@ def intelligibility(heard: Sequence[EngineResult]) -> str:
             for i, one in enumerate(heard):
                 groups = one.calls.group_by("noise", "snr_db", "radio", "room").agg(
                     x=_mean(column), y=_mean("found")
-                ).sort("x")  # fmt: skip
+                ).drop_nulls("x").sort("x")  # fmt: skip
                 axes.plot(
                     groups["x"], groups["y"], "os^Dv"[i % 5], color=_colour(i), ms=5, alpha=0.75, label=one.engine
                 )

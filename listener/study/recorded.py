@@ -5,8 +5,9 @@ several times over is a call as recorded; anything else is other talk.
 """
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -51,13 +52,26 @@ def check_there(recorded: RecordedSpeech) -> None:
         raise UserError(f"{recorded.folder}: no such folder; check the plan's recordings")
 
 
-def pieces(
+@dataclass(frozen=True, slots=True, eq=False)
+class Source:
+    """What pieces come from, before it is read: one sound file, with its labels. make: reads it, and gives them.
+
+    folder: the one that was named in the plan, if any.
+    """
+
+    name: str
+    files: tuple[Path, ...]
+    make: Callable[[], Iterator[Piece]]
+    folder: Path | None = None
+
+
+def sources(
     recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], only_lines: bool = False, prefix: str = ""
-) -> Iterator[Piece]:
-    """All pieces of a folder. only_lines: what is not the call, whatever else there is; then files without labels
+) -> Iterator[Source]:
+    """All that a folder holds. only_lines: what is not the call, whatever else there is; then files without labels
     are talk from end to end. prefix: goes before the names of people known by their file or folder.
 
-    Raises UserError naming the file for what cannot be read and for labels outside their sound.
+    Raises UserError naming the file for what cannot be read and, in make, for labels outside their sound.
     """
     check_there(recorded)
     manifest = recorded.folder / MANIFEST
@@ -65,18 +79,18 @@ def pieces(
         found = _of_manifest(manifest, recorded, phrases)
     else:
         found = _of_labels(recorded, phrases, only_lines, prefix)
-    none = True
-    for piece in found:
-        none = False
-        if piece.role == "line" or not only_lines:
-            yield piece
-    if none:
-        raise UserError(f"{recorded.folder}: no labelled speech found; put label files beside the sound files")
+    for source in found:
+        wanted = partial(_wanted, source.make, only_lines)
+        yield Source(f"{recorded.folder}/{source.name} {recorded.speakers} {only_lines}", source.files, wanted, recorded.folder)
+
+
+def _wanted(make: Callable[[], Iterator[Piece]], only_lines: bool) -> Iterator[Piece]:
+    return (piece for piece in make() if piece.role == "line" or not only_lines)
 
 
 def _of_labels(
     recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...], whole_files: bool, prefix: str
-) -> Iterator[Piece]:
+) -> Iterator[Source]:
     """Every sound file that has a label file beside it, of the same name (.txt, .vtt, .rttm or .csv).
 
     whole_files: those without one too, as talk, but for files of silence. A speaker is known by the path within the folder.
@@ -85,28 +99,48 @@ def _of_labels(
         path = sound.relative_to(recorded.folder)
         who = path.with_suffix("") if recorded.speakers == "file" else path.parent
         speaker = prefix + (who.as_posix() if who.parts else recorded.folder.name)
-        beside = list(filter(Path.exists, map(sound.with_suffix, FORMATS)))
-        if whole_files and not beside:
-            samples = read_sound(sound)
-            if rms_dbov(samples) >= SILENT_DBOV:
-                yield Piece("line", speaker, "", path.as_posix(), samples)
-        for labels in beside:
-            samples, read = read_sound(sound), read_labels(labels)
-            if read.bad:
-                raise UserError(f"{labels}: line {read.bad[0].number}: {read.bad[0].why}; correct the label")
-            yield from (_piece(samples, label, speaker, sound, phrases) for label in read.labels)
+        beside = tuple(filter(Path.exists, map(sound.with_suffix, FORMATS)))
+        if beside or whole_files:
+            make = partial(_of_sound, sound, path.as_posix(), speaker, beside, phrases)
+            yield Source(f"{path.as_posix()} by {speaker}", (sound, *beside), make)
+
+
+def _of_sound(
+    sound: Path, source: str, speaker: str, beside: tuple[Path, ...], phrases: tuple[PhraseSettings, ...]
+) -> Iterator[Piece]:
+    samples = read_sound(sound)
+    if not beside and rms_dbov(samples) >= SILENT_DBOV:
+        yield Piece("line", speaker, "", source, samples)
+    for labels in beside:
+        read = read_labels(labels)
+        if read.bad:
+            raise UserError(f"{labels}: line {read.bad[0].number}: {read.bad[0].why}; correct the label")
+        yield from (_piece(samples, label, speaker, sound, phrases) for label in read.labels)
 
 
 def _of_manifest(
     manifest: Path, recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]
-) -> Iterator[Piece]:
+) -> Iterator[Source]:
     """Clean speech of a manifest: words of the phrases, and the rest of what each transmission says."""
     try:
-        clips = yaml.safe_load(manifest.read_text(encoding="utf-8"))["clips"]
-        for clip in clips:
-            yield from _of_clip(clip, manifest, recorded, phrases)
+        for number, clip in enumerate(yaml.safe_load(manifest.read_text(encoding="utf-8"))["clips"]):
+            make = partial(_of_clip_in, clip, manifest, recorded, phrases)
+            yield Source(f"{number} {clip['file']} {recorded.split}", (manifest, manifest.parent / clip["file"]), make)
     except (KeyError, TypeError, ValueError, yaml.YAMLError) as error:
-        raise UserError(f"{manifest}: is not a manifest of recordings ({error!r})") from None
+        raise _no_manifest(manifest, error) from None
+
+
+def _of_clip_in(
+    clip: dict[str, Any], manifest: Path, recorded: RecordedSpeech, phrases: tuple[PhraseSettings, ...]
+) -> Iterator[Piece]:
+    try:
+        yield from _of_clip(clip, manifest, recorded, phrases)
+    except (KeyError, TypeError, ValueError) as error:
+        raise _no_manifest(manifest, error) from None
+
+
+def _no_manifest(manifest: Path, error: Exception) -> UserError:
+    return UserError(f"{manifest}: is not a manifest of recordings ({error!r})")
 
 
 def _of_clip(
@@ -173,12 +207,25 @@ def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[
 
 def read_sound(path: Path, channel: int = 0) -> NDArray[np.float32]:
     """One channel of a sound file at RATE_HZ, float32. Raises UserError naming the file."""
+    samples, rate_hz = _read(path)
+    if channel >= samples.shape[1]:
+        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
+    return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)
+
+
+def read_mono(path: Path) -> tuple[NDArray[np.float32], int]:
+    """A file of one channel at its own rate: samples, float32, and the rate. Raises UserError naming the file."""
+    samples, rate_hz = _read(path)
+    if samples.shape[1] != 1:
+        raise UserError(f"{path}: has {samples.shape[1]} channels; save the one that is meant as a file of its own")
+    return samples[:, 0], rate_hz
+
+
+def _read(path: Path) -> tuple[NDArray[np.float32], int]:
     if not path.is_file():
         raise UserError(f"{path}: no such sound file; check the plan's paths")
     with open_recording(path) as recording:
         samples, rate_hz = recording.all(), recording.rate_hz
-    if channel >= samples.shape[1]:
-        raise UserError(f"{path}: has no channel {channel}; it has {samples.shape[1]}, counted from 0")
     if wrong := within_bounds(samples)[1]:
         raise UserError(f"{path}: {WRONG[wrong]}; repair the recording")
-    return soxr.resample(samples[:, channel], rate_hz, RATE_HZ).astype(np.float32)
+    return samples, rate_hz

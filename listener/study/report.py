@@ -159,6 +159,7 @@ def warnings(result: Result, heard: Sequence[EngineResult]) -> list[str]:
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
+    said += [line for line in map(unsupported, heard) if line]
     for phrase, (out, whole) in result.left_out().items():
         said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
                     "trials, or leave speakers out yourself.")  # fmt: skip
@@ -166,6 +167,23 @@ def warnings(result: Result, heard: Sequence[EngineResult]) -> list[str]:
     if speakers < 10:
         said.append(f"{speakers} speakers only: the figures say how the listener does with these voices, no others.")
     return said
+
+
+def unsupported(one: EngineResult) -> str:
+    """That hours or different talk are too few to state the plan's rate of false alerts; nothing where they suffice.
+
+    Talk that is said again counts once: of the hours, the share that was said for the first time.
+    """
+    rate, hours, lines = one.plan.negatives.state_per_h, one.hours, one.lines
+    said_s = float((lines["seconds"] * lines["times"]).sum()) if lines.height else 0.0
+    if not hours or not said_s:
+        return ""
+    once_s = float(lines["seconds"].sum())
+    if hours * once_s / said_s >= 3 / rate:
+        return ""
+    return (f"{one.engine}: {rate:g} false alerts an hour cannot be stated from this study: it takes {3 / rate:.3g} h of talk "
+            f"that is said once (3 / rate), and here are {hours:.3g} h with {once_s / 60:.1f} minutes of different "
+            "talk.")  # fmt: skip
 
 
 def _plots(result: Result, heard: list[EngineResult]) -> Iterable[Plot]:

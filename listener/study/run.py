@@ -22,8 +22,9 @@ from listener.errors import UserError
 from listener.study import bank as banks
 from listener.study.bank import Bank
 from listener.study.design import Design
-from listener.study.lock import LOCK, alone_in, check_lock, kept_bank, lock_of, write_lock
-from listener.study.plan import PLAN, Plan
+from listener.study.lock import LOCK, alone_in, check_lock, code_sha256, kept_bank, lock_of, write_lock
+from listener.study.plan import PLAN, Plan, plan_hash
+from listener.study.prepared import Prepared
 from listener.study.recorded import check_there
 from listener.study.stop import quiet_tracker, signals_held, stoppable
 from listener.study.table import PARTS, TRIALS, done_parts, join_parts, write_part
@@ -94,10 +95,12 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
     probe = Study(design, Bank((), _nothing()))
     for name in design.engines:
         probe.engine(name)  # a missing model or unknown word is told now
+    check_lock(out, {"plan_sha256": plan_hash(plan)})
+    prepared = Prepared(out, f"{code_sha256()} {plan_hash(plan)}", known_by=(LOCK,))
     with console.status("preparing") as status:
         kept = kept_bank(out, plan)
         tell = status.update if console.is_terminal else lambda line: console.print(line, highlight=False)
-        bank = kept or banks.build(plan, lambda what: tell(f"preparing: {what}"))
+        bank = kept or banks.build(plan, lambda what: tell(f"preparing: {what}"), prepared)
     study = Study(design, bank)
     own_folder(out, known_by=(LOCK,))
     lock = lock_of(study)
@@ -107,6 +110,7 @@ def prepare(plan: Plan, out: Path, console: Console) -> Study:
         # Frozen with absolute paths: the workers and a later look need no other file.
         write_whole(out / PLAN, yaml.safe_dump(plan.model_dump(mode="json"), sort_keys=False))
     write_lock(out, lock)  # last: where it is, all is there
+    prepared.clear()
     return study
 
 

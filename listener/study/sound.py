@@ -6,7 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.events import RATE_HZ
-from listener.radio import Channel, active_level_dbov, babble, fit_noise, mix, noise, rms_dbov
+from listener.radio import (
+    Channel,
+    active_level_dbov,
+    babble,
+    fit_noise,
+    in_measured_room,
+    mix,
+    noise,
+    rms_dbov,
+    with_energy_one,
+)  # fmt: skip
 from listener.radio.band import band_pass
 from listener.radio.channel import BandPass
 from listener.radio.shape import db
@@ -37,7 +47,7 @@ class Sound:
     """What an engine hears, and what is in it.
 
     call: (start_s, end_s) of the call, None in a negative. speaker: who makes it. words: how many.
-    sii, sti: predicted intelligibility of the call within the radio's band; None without a call.
+    sii, sti: predicted intelligibility of the call within the radio's band; None without a call. No sti in a measured room.
     snr_call_db, snr_heard_db: during the call, within the radio's band as mixed, and as the radio gives it; None without.
     lines: what is said in a negative.
     """
@@ -63,8 +73,12 @@ def make_sound(design: Design, bank: Bank, number: int) -> Sound:
     else:
         (speech, lines), call, speaker, words = _talk(design, bank, number), None, "", 0
     room = plan.room(slot.condition.room)
+    measured = bank.responses(slot.condition.room)
     if room:
         speech = room.apply(speech, RATE_HZ, rng_for(plan, slot, "room"))
+    elif measured:
+        clip = measured[rng_for(plan, slot, "room").integers(len(measured))]
+        speech = in_measured_room(speech, with_energy_one(bank.sound(clip)))
     speech, under, level_dbov = _stems(plan, bank, slot, speech)
     channel = plan.channel(slot.condition.radio)
     heard = channel.apply(speech + under, RATE_HZ, rng_for(plan, slot, "radio"))
@@ -72,7 +86,9 @@ def make_sound(design: Design, bank: Bank, number: int) -> Sound:
     if call:
         during = slice(round(call[0] * RATE_HZ), round(call[1] * RATE_HZ))
         stems = _in_the_radio_s_band(speech, under, channel, during)
-        sii, sti = sii_of(*stems, RATE_HZ), sti_of(*stems, RATE_HZ, *((room.rt60_s, room.direct_db) if room else (0.0, 0.0)))
+        sii = sii_of(*stems, RATE_HZ)
+        if not measured:  # how a measured room blurs speech differs from octave to octave, which is not worked out here
+            sti = sti_of(*stems, RATE_HZ, *((room.rt60_s, room.direct_db) if room else (0.0, 0.0)))
         before_db = _snr_db(*stems)
         # After the radio by phase inversion (Hagerman and Olofsson 2004): the same radio with the speech turned over.
         # Half the difference of both is the speech, half the sum all the rest, the radio's own hiss too.

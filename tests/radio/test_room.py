@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from listener.errors import UserError
-from listener.radio.room import Room, draw_room
+from listener.radio.room import Room, draw_room, in_measured_room, measured_response
 
 RATE = 16000
 
@@ -43,3 +43,48 @@ def test_speech_keeps_its_length_and_its_start():
 def test_an_impossible_room_is_refused():
     with pytest.raises(UserError, match="rt60_s = 0 is outside"):
         Room(rt60_s=0.0)
+
+
+def test_an_impulse_of_one_sample_is_no_room_at_all():
+    speech = np.random.default_rng(1).standard_normal(4000).astype(np.float32)
+    for at in (0, 700):
+        impulse = np.zeros(1000)
+        impulse[at] = 0.3
+        response = measured_response(impulse, RATE, RATE, "ours.wav")
+        assert response[0] == 1.0 and not response[1:].any()
+        assert np.allclose(in_measured_room(speech, response), speech, atol=1e-5)
+
+
+def test_a_response_of_two_taps_gives_the_sum_worked_out_by_hand():
+    """0.8 and, two samples later, -0.6: their energy is 1 as it is, and twice of both is the same room."""
+    for gain in (1.0, 2.0):
+        response = measured_response(gain * np.array([0.0, 0.0, 0.8, 0.0, -0.6]), RATE, RATE, "ours.wav")
+        heard = in_measured_room(np.array([1.0, 2.0, 3.0, 4.0]), response)
+        assert heard == pytest.approx([0.8, 1.6, 2.4 - 0.6, 3.2 - 1.2], abs=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.sampled_from([8000, 16000, 22050, 44100, 48000, 96000]), st.floats(0.0, 0.3), st.floats(0.05, 0.8), st.floats(1e-2, 5.0),
+    st.floats(-6.0, 15.0), st.integers(0, 999),
+)  # fmt: skip
+def test_any_measured_room_leaves_words_where_they_were_and_has_energy_one(rate_hz, before_s, rt60_s, gain, direct_db, seed):
+    """Silence before the direct sound, with the measurement's own hiss 50 dB below it, is cut whatever the rate."""
+    rng = np.random.default_rng(seed)
+    room = Room(rt60_s, direct_db).impulse_response(rate_hz, rng)
+    hiss = np.abs(room).max() * 10 ** (-50 / 20) * rng.uniform(-1, 1, round(before_s * rate_hz))
+    response = measured_response(gain * np.concatenate([hiss, room]), rate_hz, RATE, "ours.wav")
+    assert np.sum(np.square(response, dtype=float)) == pytest.approx(1.0, abs=1e-5)
+    click = np.zeros(RATE, dtype=np.float32)
+    click[4000] = 1.0
+    heard = in_measured_room(click, response)
+    assert heard.shape == click.shape and heard.dtype == np.float32
+    assert np.abs(heard[:4000]).max() < 1e-5
+    assert np.argmax(np.abs(heard) >= np.abs(heard).max() / 10) == pytest.approx(4000, abs=0.001 * RATE)
+
+
+def test_silence_and_a_response_without_end_are_one_line():
+    with pytest.raises(UserError, match="ours.wav: is silent, so it is no room"):
+        measured_response(np.zeros(100), RATE, RATE, "ours.wav")
+    with pytest.raises(UserError, match="ours.wav: goes on for 10.5 s after its direct sound; cut it to 10 s"):
+        measured_response(np.ones(round(10.5 * 8000)), 8000, RATE, "ours.wav")

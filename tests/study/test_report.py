@@ -1,6 +1,7 @@
 """The report and the comparison: right numbers, plots first, nothing fetched from elsewhere."""
 
 import base64
+import html
 import re
 import shutil
 from html.parser import HTMLParser
@@ -11,8 +12,8 @@ import pytest
 
 from listener.errors import UserError
 from listener.study.compare import compare
-from listener.study.plan import plan_from
-from listener.study.report import write_report
+from listener.study.plan import plan_from, plan_hash
+from listener.study.report import unsupported, write_report
 from listener.study.results import load_result
 from listener.study.run import run_study
 from listener.study.table import PARTS, TRIALS
@@ -216,3 +217,28 @@ def test_results_without_a_common_engine_or_unfinished_are_refused(result, tmp_p
         write_report(other)
     with pytest.raises(UserError, match="is not a study's result"):
         write_report(tmp_path)
+
+
+def test_hours_or_different_talk_too_few_for_the_rate_are_said_outright(once, result):
+    """40 s of talk are 0.011 h; 3 / rate are 6 h for the half an hour that is usual, and less for a greater rate."""
+    one = load_result(result).of("sphinx")
+    different = one.lines["seconds"].sum() / 60
+    assert unsupported(one) == (
+        "sphinx: 0.5 false alerts an hour cannot be stated from this study: it takes 6 h of talk that is said once (3 / rate), "
+        f"and here are 0.0111 h with {different:.1f} minutes of different talk."
+    )
+    assert html.escape(unsupported(one)) in page(result)
+    values = once[0]
+
+    def at(rate: float, times: int) -> str:
+        plan = plan_from({**values, "negatives": {**values["negatives"], "state_per_h": rate}}, "plan")
+        other = load_result(result).of("sphinx")
+        other.plan, other.lines = plan, one.lines.with_columns(times=pl.lit(times))
+        return unsupported(other)
+
+    assert at(300.0, 1) == "", "3 / 300 h are 36 s"
+    assert at(260.0, 1).startswith("sphinx: 260 false alerts"), "3 / 260 h are 41.5 s"
+    assert at(300.0, 2).startswith("sphinx: 300 false alerts"), "said twice each, half of it is different"
+    assert plan_hash(plan_from({**values, "negatives": {**values["negatives"], "state_per_h": 2.0}}, "plan")) == plan_hash(
+        plan_from(values, "plan")
+    ), "it changes no sound"
