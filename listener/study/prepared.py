@@ -55,7 +55,7 @@ class Prepared:
         for file in files:
             there = file.stat() if file.exists() else None  # a file that is missing is told by who reads it
             seen.append([str(file), there and there.st_size, there and there.st_mtime_ns])
-        return hashlib.sha256(json.dumps([self.stamp, name, seen]).encode()).hexdigest()
+        return hashlib.sha256(json.dumps([self.stamp, name, seen], allow_nan=False).encode()).hexdigest()
 
 
 def _save(path: Path, listed: NDArray[np.uint8], samples: NDArray[np.int16]) -> None:

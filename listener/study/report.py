@@ -14,7 +14,7 @@ from listener.errors import UserError
 from listener.study import plots
 from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
-from listener.study.people.rows import LISTENERS, listener_frame, people_frame, who_counts
+from listener.study.people.rows import LISTENERS, PEOPLE, listener_frame, people_frame, who_counts
 from listener.study.results import EngineResult, Result, load_result, ratios
 from listener.study.second import opinion_table
 from listener.study.tables import (
@@ -159,7 +159,7 @@ def warnings(result: Result, heard: Sequence[EngineResult]) -> list[str]:
     for one in heard:
         for reason, count in one.failures.iter_rows():
             said.append(f"{one.engine}: {count} trials failed ({reason}). Failed calls count as missed.")
-    said += [line for line in map(unsupported, heard) if line]
+    said += [line for line in dict.fromkeys(map(unsupported, heard)) if line]  # machines hear the same talk: once for all
     for phrase, (out, whole) in result.left_out().items():
         said.append(f"{out} of {whole} speakers make no call of “{phrase}”: there are fewer trials than speakers. Raise "
                     "trials, or leave speakers out yourself.")  # fmt: skip
@@ -181,7 +181,8 @@ def unsupported(one: EngineResult) -> str:
     once_s = float(lines["seconds"].sum())
     if hours * once_s / said_s >= 3 / rate:
         return ""
-    return (f"{one.engine}: {rate:g} false alerts an hour cannot be stated from this study: it takes {3 / rate:.3g} h of talk "
+    who = f"{PEOPLE}: " if one.engine == PEOPLE else ""
+    return (f"{who}{rate:g} false alerts an hour cannot be stated from this study: it takes {3 / rate:.3g} h of talk "
             f"that is said once (3 / rate), and here are {hours:.3g} h with {once_s / 60:.1f} minutes of different "
             "talk.")  # fmt: skip
 

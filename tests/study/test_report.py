@@ -224,7 +224,7 @@ def test_hours_or_different_talk_too_few_for_the_rate_are_said_outright(once, re
     one = load_result(result).of("sphinx")
     different = one.lines["seconds"].sum() / 60
     assert unsupported(one) == (
-        "sphinx: 0.5 false alerts an hour cannot be stated from this study: it takes 6 h of talk that is said once (3 / rate), "
+        "0.5 false alerts an hour cannot be stated from this study: it takes 6 h of talk that is said once (3 / rate), "
         f"and here are 0.0111 h with {different:.1f} minutes of different talk."
     )
     assert html.escape(unsupported(one)) in page(result)
@@ -237,7 +237,7 @@ def test_hours_or_different_talk_too_few_for_the_rate_are_said_outright(once, re
         return unsupported(other)
 
     assert at(300.0, 1) == "", "3 / 300 h are 36 s"
-    assert at(260.0, 1).startswith("sphinx: 260 false alerts"), "3 / 260 h are 41.5 s"
+    assert at(260.0, 1).startswith("260 false alerts"), "3 / 260 h are 41.5 s"
     assert at(300.0, 2).startswith("sphinx: 300 false alerts"), "said twice each, half of it is different"
     assert plan_hash(plan_from({**values, "negatives": {**values["negatives"], "state_per_h": 2.0}}, "plan")) == plan_hash(
         plan_from(values, "plan")
