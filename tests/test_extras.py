@@ -84,6 +84,16 @@ def test_the_default_commands_need_no_extra():
                 assert EXTRAS.keys().isdisjoint(n.split(".")[0] for n in names), file
 
 
+def test_a_replay_and_a_watch_run_in_a_default_installation():
+    """Whatever their modules import, and what that imports, down to the last: none needs an extra."""
+    modules = ("replay.report", "monitor", "speech.ear", "watch.station", "watch.check", "watch.devices", "watch.page.serve",
+               "network.receiver", "network.pipe", "network.stream", "network.captures", "network.sender")  # fmt: skip
+    run = f"import sys; sys.modules.update(dict.fromkeys({[*EXTRAS]!r}))\n"
+    run += "".join(f"import listener.{module}\n" for module in modules)
+    done = subprocess.run([sys.executable, "-c", run], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+
+
 def test_help_is_there_without_extras(without):
     without("scipy", "matplotlib", "pocketsphinx", "vosk", "polars", "joblib")
     for words in (["--help"], ["drill", "--help"], ["drill", "score", "--help"], ["study", "--help"], ["study", "run", "--help"]):

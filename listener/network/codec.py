@@ -11,8 +11,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from listener import g711
 from listener.errors import UserError
-from listener.radio import codec as g711
 
 COMFORT_NOISE, TELEPHONE_EVENT = 13, 101
 """Types that may come between the sound and hold none (RFC 3389; 101 by common use)."""

@@ -15,10 +15,10 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from listener import g711
 from listener.errors import UsageError, UserError
 from listener.network import ed137, rtp
 from listener.network.codec import RADIO_KEEP_ALIVE, Payload, payload_named
-from listener.radio import codec as g711
 from listener.sound.files import open_recording
 
 PACKET_S = 0.02

@@ -306,7 +306,7 @@ class Session:
             parts[0] += f" from {self._current[0]}"
         parts += [f"loss {self.tally.loss_percent(now_s, 10.0):.1f} %", f"jitter {1_000 * self.jitter.seconds:.0f} ms"]
         if (ppm := self.drift.ppm) is not None:
-            parts.append(f"clock {ppm:+.0f} ppm")
+            parts.append(f"clock {round(ppm):+d} ppm")
         if self.tally.changes:
             parts.append(f"{self.tally.changes} changes of sender")
         if self._says:

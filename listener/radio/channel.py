@@ -18,8 +18,8 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import resample_poly
 
+from listener import g711
 from listener.errors import UserError
-from listener.radio import codec
 from listener.radio.band import VOICE_BAND_HZ, band_pass
 from listener.radio.level import rms_dbov
 from listener.radio.noise import noise
@@ -218,13 +218,13 @@ class Codec:
     law: str = "mu"
 
     def __post_init__(self) -> None:
-        if self.law not in codec.LAWS:
-            raise UserError(f"codec: law {self.law!r} is unknown; choose one of {', '.join(codec.LAWS)}")
+        if self.law not in g711.LAWS:
+            raise UserError(f"codec: law {self.law!r} is unknown; choose one of {', '.join(g711.LAWS)}")
 
     def apply(self, samples: np.ndarray, rate_hz: float, rng: Rng) -> np.ndarray:
         """What the far end of a G.711 line hears, at the rate and length given."""
-        coded = codec.through(_resample(samples, rate_hz, codec.CODEC_RATE_HZ), self.law)
-        return _same_length(_resample(coded, codec.CODEC_RATE_HZ, rate_hz), len(samples))
+        coded = g711.through(_resample(samples, rate_hz, g711.CODEC_RATE_HZ), self.law)
+        return _same_length(_resample(coded, g711.CODEC_RATE_HZ, rate_hz), len(samples))
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,5 +302,5 @@ def draw_channel(rng: Rng) -> Channel:
             0.2, Squelch(float(rng.uniform(0.0, 0.04)), float(rng.uniform(0.0, 0.1)), float(rng.uniform(-35.0, -18.0)))
         )
         + some(0.5, BandPass(*edges, order=2))
-        + some(0.3, Codec(str(rng.choice(codec.LAWS))))
+        + some(0.3, Codec(str(rng.choice(g711.LAWS))))
     )

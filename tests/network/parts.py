@@ -4,10 +4,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from listener import g711
 from listener.network import rtp
 from listener.network.codec import payload_named
 from listener.network.session import Session, Wanted
-from listener.radio import codec as g711
 
 RATE_HZ = 8_000
 FRAMES = 160

@@ -16,11 +16,10 @@ import soundfile
 import soxr
 from typer.testing import CliRunner
 
-from listener import cli
+from listener import cli, g711
 from listener.errors import UsageError, UserError
 from listener.network import captures, rtp, sender
 from listener.network.codec import payload_named
-from listener.radio import codec as g711
 from tests.network.parts import packets, pcmu, session, voice
 from tests.network.test_senders import free_port
 

@@ -8,9 +8,9 @@ import pytest
 import soundfile
 import soxr
 
+from listener import g711
 from listener.events import Alert, Block
 from listener.monitor import Monitor
-from listener.radio import codec as g711
 from listener.score.interval import share_interval
 from listener.settings import Settings
 from listener.speech.engines import load_engine

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from listener.radio.codec import decode, encode
+from listener.g711 import decode, encode
 
 CODES = np.arange(256, dtype=np.uint8)
 

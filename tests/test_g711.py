@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from listener.radio.codec import decode, encode, through
+from listener.g711 import decode, encode, through
 
 EVERY_SAMPLE = np.arange(-32768, 32768).astype(np.int16)
 both_laws = pytest.mark.parametrize("law", ["mu", "a"])
