@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.sound.ring import Ring
-from listener.sound.source import LineState, Lost, Opened, Unheard, next_ring, send, told_to_stop
+from listener.sound.source import LineState, Lost, Opened, Unending, Unheard, next_ring, send, told_to_stop
 
 FORMATS = {"s16le": "<i2", "s16be": ">i2", "s32le": "<i4", "f32le": "<f4", "u8": "u1", "s8": "i1"}
 """By the names that sox and ffmpeg have for them."""
@@ -40,7 +40,7 @@ def _handed_over(handle: Any) -> StandardInput:
 
 
 @dataclass(frozen=True, slots=True)
-class PipeSource:
+class PipeSource(Unending):
     """Interleaved PCM of so many channels. path: a named pipe; or the standard input."""
 
     path: Path | StandardInput
@@ -54,16 +54,6 @@ class PipeSource:
     def title(self) -> str:
         """Which pipe."""
         return f"pipe {self.path}" if isinstance(self.path, Path) else "the standard input"
-
-    @property
-    def tells_itself(self) -> bool:
-        """It says when nothing comes."""
-        return True
-
-    @property
-    def ends(self) -> bool:
-        """Its writer may end, and another begin."""
-        return False
 
     def run(self, link: Connection, ring_name: str | None) -> None:
         """Read until told to stop."""

@@ -13,7 +13,7 @@ from multiprocessing.connection import Connection
 from listener.errors import UserError
 from listener.network import rtp
 from listener.network.session import Session, Wanted
-from listener.sound.source import Lost, Opened, next_ring, send, told_to_stop
+from listener.sound.source import Lost, Opened, Unending, next_ring, send, told_to_stop
 
 MOST_PACKETS_S = 1_000
 """Twenty times what a radio sends."""
@@ -24,7 +24,7 @@ _BUFFER_BYTES = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
-class RtpSource:
+class RtpSource(Unending):
     """A radio that sends RTP to this computer or to a multicast group.
 
     interface: for a group, the address of the network card to join it on; empty for the system's choice.
@@ -44,16 +44,6 @@ class RtpSource:
     def inputs(self) -> tuple[int, ...]:
         """Channels of the payload."""
         return self.wanted.inputs
-
-    @property
-    def tells_itself(self) -> bool:
-        """It says when nobody sends."""
-        return True
-
-    @property
-    def ends(self) -> bool:
-        """A radio never does."""
-        return False
 
     def run(self, link: Connection, ring_name: str | None) -> None:
         """Receive until told to stop."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from listener.errors import UserError
 from listener.sound.ring import Ring
-from listener.sound.source import LineState, Lost, Opened, next_ring, send, told_to_stop
+from listener.sound.source import LineState, Lost, Opened, Unending, next_ring, send, told_to_stop
 
 _CONNECT_S, _READ_S = 5.0, 3.0
 _AHEAD_S = 10.0  # servers begin with some seconds at once; a file would all come at once
@@ -23,7 +23,7 @@ Decoded = queue.Queue[NDArray[np.float32] | str]
 
 
 @dataclass(frozen=True, slots=True)
-class StreamSource:
+class StreamSource(Unending):
     """What a server sends at this address. It is only read: nothing but the request goes out."""
 
     url: str
@@ -34,16 +34,6 @@ class StreamSource:
     def title(self) -> str:
         """The address."""
         return self.url
-
-    @property
-    def tells_itself(self) -> bool:
-        """It says when nothing comes."""
-        return True
-
-    @property
-    def ends(self) -> bool:
-        """When it ends it is asked for anew."""
-        return False
 
     def run(self, link: Connection, ring_name: str | None) -> None:
         """Listen until told to stop or the stream breaks off; then the supervisor connects anew."""

@@ -36,6 +36,22 @@ class Source(Protocol):
         """The body of its process: fill a ring (this one, if it fits) until told to stop. Sends what stands below."""
 
 
+class Unending:
+    """What pipes, streams and radios on the network share: they say themselves when nothing comes, and never end in order."""
+
+    __slots__ = ()
+
+    @property
+    def tells_itself(self) -> bool:
+        """It says when nothing comes."""
+        return True
+
+    @property
+    def ends(self) -> bool:
+        """Its sender may break off, and go on."""
+        return False
+
+
 @dataclass(frozen=True, slots=True)
 class Opened:
     """A capture process has opened its source. identity: what it is really connected to, None where nothing tells."""
