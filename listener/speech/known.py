@@ -50,7 +50,10 @@ def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]], common: Col
     dictionary = every_pronunciation()
     alike = [look_alikes(some, dictionary) for some in said]
     longer = [longer_words(some, dictionary) for some in said]
-    instead = [rivals(some, [*common, *also], dictionary) for some, also in zip(words, alike, strict=True)]
+    instead = [
+        rivals(some, [*common, *also], dictionary) if len(some) == 1 else []  # of several words too many calls were lost
+        for some, also in zip(words, alike, strict=True)
+    ]
     return Sounds(said, words, alike, longer, instead)
 
 

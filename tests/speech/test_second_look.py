@@ -118,7 +118,7 @@ def strongest_case(engine: EarEngine, file: str) -> float:
     """Of the clearest words of a recording three that follow each other: the one rival's case summed over them."""
     sound, _ = soundfile.read(RECORDINGS / file, dtype="float32")
     spotter = engine.spotter()
-    told = {(hit.start_s, hit.end_s): hit for hit in [*spotter.feed(sound), *spotter.finish()] if hit.score > -1}
+    told = {(hit.start_s, hit.end_s): hit for hit in [*spotter.feed(sound), *spotter.finish()]}
     words = sorted(told.values(), key=lambda hit: hit.score)[-3:]
     assert len(words) == 3
     return max(map(sum, zip(*(word.rivals for word in words), strict=True)))
