@@ -8,7 +8,6 @@ voices that never trained (flite rms and awb), 300-3400 Hz, in quiet and in simu
 
 import shutil
 import subprocess
-from pathlib import Path
 
 import numpy as np
 import pytest
