@@ -20,7 +20,9 @@ def read(tmp_path: Path, text: str) -> Settings:
 def test_with_no_file_it_is_the_flight_deck():
     shipped = read_settings(CONFIGS / "flight_deck.yaml")
     assert shipped.watch.steps and not Settings().watch.steps  # every unit has its own
-    assert shipped.model_copy(update={"watch": shipped.watch.model_copy(update={"steps": ()})}) == Settings()
+    assert shipped.watch.resolved_as == ("resume", "aircraft fast")
+    own = {"steps": (), "resolved_as": Settings().watch.resolved_as}
+    assert shipped.model_copy(update={"watch": shipped.watch.model_copy(update=own)}) == Settings()
     assert Settings().phrases == (PhraseSettings(words="suspend", repeats=3),)
 
 
