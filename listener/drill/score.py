@@ -113,17 +113,21 @@ class DrillScore:
         return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
 
     @property
+    def steps(self) -> list[StepScore]:
+        """The expected steps of all calls."""
+        return [found for call in self.calls for found in call.steps]
+
+    @property
     def step_columns(self) -> list[ExpectedStep]:
         """Every step that any call should have been followed by, once, in the order of the first that has it."""
         columns: dict[tuple[str, str], ExpectedStep] = {}
-        for call in self.calls:
-            for found in call.steps:
-                columns.setdefault(step_key(found.step), found.step)
+        for found in self.steps:
+            columns.setdefault(step_key(found.step), found.step)
         return list(columns.values())
 
     def steps_like(self, step: ExpectedStep) -> list[StepScore]:
         """This step's score in each call that should have had it."""
-        return [found for call in self.calls for found in call.steps if step_key(found.step) == step_key(step)]
+        return [found for found in self.steps if step_key(found.step) == step_key(step)]
 
     def action_delays_s(self) -> dict[tuple[str, str], list[float]]:
         """(who, what) -> delays, in the order of the drill's list of actions."""

@@ -72,9 +72,14 @@ def step_key(step: ExpectedStep) -> tuple[str, str]:
     return " ".join(step.who.casefold().split()), " ".join(step.what.casefold().split())
 
 
+def is_step(what: str, step: ExpectedStep) -> bool:
+    """Whether something that was done, by whomever, is this step."""
+    return _same(what, step.what)
+
+
 def expects(expected: Sequence[ExpectedStep], action: Action) -> bool:
     """Whether an action is one of the expected steps."""
-    return any(_same(action.what, step.what) for step in expected)
+    return any(is_step(action.what, step) for step in expected)
 
 
 def _same(one: str, other: str) -> bool:
