@@ -47,8 +47,16 @@ class PhraseSettings(Checked):
     """Shortest time between one word's end and the next one's start."""
     max_gap_s: float = Field(1.5, gt=0.0, le=10.0)
     """Longest time between one word's end and the next one's start."""
+    between_s: float = Field(0.0, ge=0.0, le=5.0)
+    """For calls such as "stop immediately, KITE TWO, stop immediately": so much longer than max_gap_s a gap may be,
+    for whatever is said in it. Its words are not asked for, and an even beat is not expected. 0: nothing stands between."""
     call_over_s: float = Field(3.0, gt=0.0, le=60.0)
     """After an alert, the word said again within this time still belongs to the same call."""
+
+    @property
+    def longest_gap_s(self) -> float:
+        """Longest time between one word's end and the next one's start, with what may be said between."""
+        return self.max_gap_s + self.between_s
 
     @model_validator(mode="after")
     def _gaps_in_order(self) -> "PhraseSettings":

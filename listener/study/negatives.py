@@ -67,7 +67,7 @@ def _deal(design: Design, bank: Bank) -> Iterator[tuple[Said, ...]]:
     cards = cards_of(plan, bank)
     deck: list[Card] = []
     size = round(plan.negatives.piece_s * RATE_HZ)
-    apart = round(max(p.max_gap_s for p in plan.phrases) * RATE_HZ)
+    apart = round(max(p.longest_gap_s for p in plan.phrases) * RATE_HZ)
     says = [any(phrase.words in plain(line.text) for phrase in plan.phrases) for line in bank.lines]
     for _ in range(design.negative_count):
         said: list[Said] = []

@@ -122,6 +122,8 @@ def test_a_watch_from_dead_line_to_answered_call_through_a_kill_and_a_standstill
         page.wait_for_selector(LIVE)
         page.wait_for_selector(".channel[data-state=BLIND] .why li:has-text('only one fixed value')", timeout=STARTED_MS)
         page.wait_for_selector("#say:has-text('Launch is blind')", state="attached")
+        page.reload()
+        page.wait_for_selector("#say:has-text('Launch is blind')", state="attached")  # and to a page that comes later
 
         # The radio speaks; then the call.
         player = program.server.play("launch", excerpt(tmp_path))

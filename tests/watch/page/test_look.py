@@ -184,6 +184,12 @@ def test_a_screen_reader_is_told(browser, tmp_path):
         until(page, "document.getElementById('tell').textContent.includes('Acknowledged by page')")
 
 
+def test_a_page_that_is_opened_later_says_what_stands(browser, station):
+    """What came before the page was there comes as no row: an open call and a blind radio are said all the same."""
+    with opened(browser, station.address) as page:
+        until(page, "document.getElementById('say').textContent.includes('suspend, not acknowledged')")
+
+
 def test_everything_is_done_with_keys_alone(browser, tmp_path):
     with served(tmp_path, [3.0]) as own, opened(browser, own.address) as page:
         page.wait_for_selector(".channel[data-state='CALL HEARD']")

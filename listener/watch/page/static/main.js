@@ -17,6 +17,7 @@ let look = null;
 let openCards = [];
 let serverAheadS = 0;
 let state = "lost";
+let hasSaidPresent = false; // what stood when the page came (back) to life is said once; what comes after it comes as rows
 
 const nowS = () => Date.now() / 1000 + serverAheadS;
 const say = (text) => put(at("say"), text);
@@ -41,7 +42,21 @@ function onLook(fresh) {
   show();
   if (isFirst) draw();
   beat();
+  if (state === "live" && !hasSaidPresent) {
+    hasSaidPresent = true;
+    const lines = look.channels.flatMap(present);
+    if (lines.length) say(lines.join(" "));
+  }
 }
+
+/** What a person who cannot see this page must be told of a channel as it is: calls that nobody acknowledged, blindness. */
+function present(channel) {
+  const calls = channel.unacknowledged.map((a) => `Call heard on ${channel.name} at ${localTime(a.unix_s)}: ${a.phrase}, not acknowledged. Advisory: confirm by ear.`);
+  const blind = channel.because.length && !isWorkedOn(channel) ? [blindLine(channel.name, channel.because)] : [];
+  return [...calls, ...blind];
+}
+
+const blindLine = (name, reasons) => `${name} is blind: ${reasons.map((r) => r.detail).join("; ")}`;
 
 function show() {
   if (!look) return;
@@ -88,7 +103,7 @@ function onLink(link) {
   }[state];
   put(at("dead-why"), why || "no news from the listener");
   if (wasLive && state !== "live") say("Not live. What is shown is the past. Listen by ear.");
-  if (!wasLive && state === "live") { say(""); tell("Live again."); }
+  if (!wasLive && state === "live") { say(""); tell("Live again."); hasSaidPresent = false; }
   if (look) loud();
 }
 
@@ -98,7 +113,7 @@ function onRow(row) {
   if (row.kind === "alert") say(`Call heard on ${row.channel}: ${row.body.phrase}, ${percent(row.body.confidence)}. Advisory: confirm by ear.`);
   if (row.kind === "state" && row.body.state === "BLIND") {
     const work = look?.channels.find((c) => c.name === row.channel && isWorkedOn(c))?.work;
-    const line = `${row.channel} is blind: ${row.body.reasons.map((r) => r.detail).join("; ")}`;
+    const line = blindLine(row.channel, row.body.reasons);
     if (work) tell(`${line}. It is ${workText(work)}.`);
     else say(line);
   }
