@@ -159,7 +159,7 @@ def drawn_words() -> st.SearchStrategy[list[NearWord] | str]:
     return st.just("break") | st.lists(word, max_size=6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(drawn_words(), st.lists(st.integers(2, 24), min_size=3, max_size=9, unique=True))
 def test_alerts_are_the_same_with_and_without_whatever_is_heard_around_them(
     words: list[NearWord] | str, halves: list[int]
