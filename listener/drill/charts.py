@@ -33,6 +33,7 @@ _STYLE: Any = {
 }
 HIGHEST_HZ = 4000.0
 BEFORE_S, AFTER_S = 1.0, 1.5
+_LEGEND_LETTERS = 105
 LONGEST_S = 9.0
 
 
@@ -61,6 +62,7 @@ def timeline(score: DrillScore) -> str:
                 axes.plot(
                     at_s, rows[who], shape, color=colour, markersize=4, markeredgecolor="black", markeredgewidth=0.3
                 )
+        _timeline_steps(axes, score, rows)
         last_s = max([score.end_s, *(a.at_s + 1.0 for a in score.drill.actions)])
         axes.set_xlim(score.start_s - 0.01 * (score.end_s - score.start_s), last_s)
         axes.set_ylim(-0.6, height - 0.2)
@@ -121,6 +123,25 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
             )
 
 
+def _timeline_steps(axes: Axes, score: DrillScore, rows: dict[str, int]) -> None:
+    """Around what people did: a ring for late, a square for out of order; a cross where a step is missing."""
+    for call in score.calls:
+        for found in call.steps:
+            y = rows[found.action.who if found.action else found.step.who]
+            if found.action is None:
+                from_s = call.begin_s if call.complete_s is None else call.complete_s
+                if from_s is not None:
+                    missing_s = from_s + (found.step.within_s or 0.0)
+                    axes.plot(missing_s, y, "x", color=VERMILION, markersize=5, markeredgewidth=1.3)
+                continue
+            at_s = found.action.at_s
+            if found.is_late and call.complete_s is not None and found.step.within_s is not None:
+                axes.plot([call.complete_s + found.step.within_s, at_s], [y, y], color=VERMILION, linewidth=1.2, zorder=1)
+                axes.plot(at_s, y, "o", markerfacecolor="none", markeredgecolor=VERMILION, markersize=8.5)
+            if found.before:
+                axes.plot(at_s, y, "s", markerfacecolor="none", markeredgecolor=VERMILION, markersize=9.5)
+
+
 def delays(score: DrillScore, last_word: str) -> str | None:
     """Each call's delays on one line, from the end of its last needed word; None when there are none."""
     marks = _marks(score)
@@ -145,9 +166,10 @@ def delays(score: DrillScore, last_word: str) -> str | None:
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xlabel(f"seconds after the end of the {last_word}")
         shown = {name: line for name, line in names.items() if line}
+        columns = max(1, min(5, _LEGEND_LETTERS // (max(map(len, shown)) + 6)))
         axes.legend(
             list(shown.values()), list(shown), frameon=False, handletextpad=0.2, loc="lower left", bbox_to_anchor=(0, 1),
-            ncols=5, borderaxespad=0.1,
+            ncols=columns, borderaxespad=0.1,
         )  # fmt: skip
         return _svg(figure)
 
@@ -255,6 +277,8 @@ def _people_lanes(score: DrillScore) -> list[tuple[str, list[tuple[str, float]]]
     lanes: dict[str, list[tuple[str, float]]] = {}
     for action in score.drill.actions:
         lanes.setdefault(action.who, []).append((action.what, action.at_s))
+    for found in (found for call in score.calls for found in call.steps):
+        lanes.setdefault(found.step.who, [])
     return list(lanes.items())
 
 
@@ -289,4 +313,5 @@ def shown_marks(score: DrillScore) -> Sequence[tuple[str, str]]:
     names = {"o": "●", "s": "■", "D": "◆", "P": "✚", "X": "✖", "v": "▼"}
     people = [(names[shape], f"{who} {what}") for (who, what), (shape, _) in _marks(score).items()]
     known = [("▬", "call"), ("✕", "not found"), ("▲", "alert"), ("△", "partly heard"), ("▨", "could not be heard")]
-    return [*known, *people]
+    steps = [("○", "late"), ("□", "out of order"), ("×", "step not done")] if any(call.steps for call in score.calls) else []
+    return [*known, *people, *steps]

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from listener.errors import UsageError, UserError
 from listener.events import chance_text, confidence_text
@@ -265,7 +266,35 @@ def words(row: Row) -> str:
         case "mark":
             return f"marked as {b['mark']} by {b['who']}"
         case "step":
-            return f"step {b['step']!r} {'done' if b.get('done', True) else 'taken back'}, {b['who']}"
+            return f"step {b['step']!r} {_step_text(b)}, {b['who']}"
+        case "resolve" if b["as"]:
+            left = f"; not done: {', '.join(b['still_open'])}" if b["still_open"] else ""
+            return f"resolved: {b['as']}, {seconds_text(b['since_call_s'])} the call, {b['who']}{left}"
+        case "resolve":
+            return f"open again: resolution taken back, {b['who']}"
         case _:
             told = ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))
             return f"{row.kind}: {told}"
+
+
+def seconds_text(since_s: float) -> str:
+    """A time from the call, for people, from the end of its last word.
+
+    >>> seconds_text(8.26), seconds_text(-3.0)
+    ('8.3 s after', '3.0 s before')
+    """
+    return f"{abs(since_s):.1f} s {'before' if since_s < 0 else 'after'}"
+
+
+def _step_text(body: dict[str, Any]) -> str:
+    """When a step was done. Rows of an earlier version do not say."""
+    if not body.get("done", True):
+        return "taken back"
+    if (since_s := body.get("since_call_s")) is None:
+        return "done"
+    said = f"done {seconds_text(since_s)} the call"
+    if (within_s := body.get("within_s")) is not None:
+        said += f" (set: {within_s:g} s)"
+    if left := body.get("still_open"):
+        said += f", before {' and '.join(map(repr, left))}"
+    return said + (", as told" if body.get("told") else "")

@@ -30,9 +30,9 @@ from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.parts.sources import sources_of
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
-from listener.watch.publication import unacknowledged
+from listener.watch.publication import open_calls
 from listener.watch.signals import Signals
-from listener.watch.state import Shown, StationView, Strip, WordHeard
+from listener.watch.state import Shown, StationView, Step, Strip, WordHeard
 
 TICK_S = 0.1
 _REMEMBER_S = 12 * 3600.0
@@ -64,7 +64,9 @@ class Station:
         self.duty = Duty(folder, names, self.clock, self.logbook.append)
         self._make_channels(load, speed, rounds)
         self._show_what_is_open()
-        self.desk = Desk(self.channels, self.duty, self.logbook, self._lock, self._look, self.snapshot)
+        self.desk = Desk(
+            settings.watch, self.channels, self.duty, self.logbook, self.clock, self._lock, self._look, self.snapshot
+        )
         self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.is_card], self.logbook.fault
@@ -88,8 +90,9 @@ class Station:
         ]
 
     def _show_what_is_open(self) -> None:
-        """Alerts of an earlier watch that nobody has acknowledged stay."""
-        for name, shown in unacknowledged(self.folder, self.clock.unix() - _REMEMBER_S):
+        """Calls of an earlier watch that have not ended stay."""
+        are_resolved = bool(self.settings.watch.resolved_as)
+        for name, shown in open_calls(self.folder, self.clock.unix() - _REMEMBER_S, are_resolved):
             for channel in self.channels:
                 if channel.name == name:
                     channel.calls.show(shown, self._now_s)
@@ -261,5 +264,7 @@ class Station:
             settings_fingerprint=self.logbook.fingerprint,
             hand_over=self.duty.hand_over,
             signal=self.tone.sounding or "",
+            steps=tuple(Step(step.name, step.within_s) for step in self.settings.watch.steps),
+            resolved_as=self.settings.watch.resolved_as,
         )
 

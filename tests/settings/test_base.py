@@ -20,8 +20,10 @@ def read(tmp_path: Path, text: str) -> Settings:
 def test_with_no_file_it_is_the_flight_deck():
     shipped = read_settings(CONFIGS / "flight_deck.yaml")
     assert shipped.watch.steps and not Settings().watch.steps  # every unit has its own
-    assert len(shipped.positions) == 2 and not Settings().positions  # and so it is with these
-    watch = shipped.watch.model_copy(update={"steps": ()})
+    assert shipped.watch.resolved_as == ("resume", "aircraft fast")
+    assert len(shipped.positions) == 2 and not Settings().positions
+    own = {"steps": (), "resolved_as": Settings().watch.resolved_as}  # these three are a flight deck's own; all else is the default
+    watch = shipped.watch.model_copy(update=own)
     assert shipped.model_copy(update={"watch": watch, "positions": ()}) == Settings()
     assert Settings().phrases == (PhraseSettings(words="suspend", repeats=3),)
 
