@@ -19,8 +19,8 @@ import pyarrow.parquet as pq
 from listener.atomic_write import write_whole_with
 from listener.errors import UserError
 from listener.events import Alert, PartlyHeard
+from listener.score.said import plain, times_said
 from listener.settings import PhraseSettings
-from listener.study.recorded import plain, times_said
 from listener.study.results import Result
 from listener.study.table import IMPORTED, SCHEMA
 from listener.study.trials import Outcome, Told, Trial, judged

@@ -282,6 +282,6 @@ class Station:
 
 def _veiled(row: Row) -> Row:
     """What the machine heard is kept, and not told: the row keeps its place in the order, and nothing else."""
-    if row.kind not in ("alert", "partly_heard", "evidence"):
+    if row.kind not in ("alert", "partly_heard", "evidence", "update"):
         return row
     return replace(row, kind="kept", channel=None, sample=None, about=None, body={})

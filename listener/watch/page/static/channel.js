@@ -27,7 +27,7 @@ export class ChannelView {
     this.known = this.#button("I know", "acknowledge_blind", () => ({ channels: [this.name] }));
     this.known.append(make("kbd", { text: "B" }));
     this.byEar = this.#button("I hear the call", "by_ear", () => ({ channel: this.name }));
-    this.byEar.className = "ack";
+    this.byEar.className = "by-ear";
     if (look.number === 0) this.byEar.append(make("kbd", { text: "A" }));
     this.seen = make("span");
     this.blindShown = Infinity; // since when blindness that nobody said they know of is on the screen
