@@ -12,9 +12,10 @@ from typing import Any
 import yaml
 
 from listener import __version__
-from listener.errors import UsageError
+from listener.errors import UsageError, UserError
 from listener.settings import Settings, settings_from
 from listener.site.install.unit import unit_text
+from listener.sound.inputs import sound_library
 from listener.tell import cautions
 from listener.watch.proof import without_proof
 
@@ -180,6 +181,11 @@ def _warnings(wanted: Wanted, settings: Settings) -> list[str]:
         f"{words!r} cannot be proved, and the watch will say so: name a sound file with it in watch.proof.words"
         for words in without_proof(settings)
     ]
+    if settings.watch.channels[0].is_card:
+        try:
+            sound_library()
+        except UserError as error:
+            found.append(f"{error}; until then the watch is BLIND")
     if wanted.source is None:
         found.append("no source is named: the default input is listened to, whatever it is")
     if wanted.speaker is None:
