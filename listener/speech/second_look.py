@@ -53,7 +53,7 @@ class Alignment:
         return np.maximum(score[rows, self._ends], score[rows, self._ends - 1])
 
 
-class Memory:
+class Lately:
     """What the network gave for the latest frames of a channel, as a second look wants it. frame_cost: see Weights."""
 
     def __init__(self, frame_cost: float) -> None:
@@ -109,27 +109,27 @@ class _Word:
 class SecondLook:
     """Weighs the words of one phrase on one channel against its rivals: when they are told, and anew when more is known."""
 
-    def __init__(self, case: Case, memory: Memory) -> None:
-        self._case, self._memory = case, memory
-        self._lately: deque[_Word] = deque(maxlen=4)
+    def __init__(self, case: Case, frames: Lately) -> None:
+        self._case, self._frames = case, frames
+        self._told: deque[_Word] = deque(maxlen=4)
 
     def restart(self) -> None:
         """Forget everything."""
-        self._lately.clear()
+        self._told.clear()
 
     def told(self, fit: WordFit, hit: Hit) -> list[Hit]:
         """A word became known: itself with its rivals' cases, behind a word that turns out to end where this one begins."""
-        hits = [self._weigh(word, fit.start) for word in self._lately if word.fit.end < fit.start < word.until]
+        hits = [self._weigh(word, fit.start) for word in self._told if word.fit.end < fit.start < word.until]
         word = _Word(fit, hit, fit.end + 1 + AFTER)
-        self._lately.append(word)
+        self._told.append(word)
         return [*hits, self._weigh(word, word.until)]
 
     def whole(self) -> list[Hit]:
         """Words again for which all that is explained with them is known by now."""
-        return [self._weigh(word, word.until) for word in self._lately if not word.whole and word.until <= self._memory.end]
+        return [self._weigh(word, word.until) for word in self._told if not word.whole and word.until <= self._frames.end]
 
     def _weigh(self, word: _Word, until: int) -> Hit:
-        word.until, word.whole = until, until <= self._memory.end
-        ends = [other.fit.end + 1 for other in self._lately if other.fit.end < word.fit.start]
+        word.until, word.whole = until, until <= self._frames.end
+        ends = [other.fit.end + 1 for other in self._told if other.fit.end < word.fit.start]
         first = max([word.fit.start - BEFORE, *ends])
-        return replace(word.hit, rivals=self._case.weigh(*self._memory.between(first, until)))
+        return replace(word.hit, rivals=self._case.weigh(*self._frames.between(first, until)))

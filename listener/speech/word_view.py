@@ -59,15 +59,15 @@ class WordView:
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
-        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases); and the log of
-        the sum over all words and the blank, (frames,), by which logits become log probabilities.
+        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases);
+        and the natural log of the sum over all words and the blank, (frames,).
 
         Words are numbered through the phrases in order; see ``columns``.
         """
         logits = np.concatenate([queries[:, -1:], queries[:, :-1] @ self._matrix], axis=1)
         top = logits.max(axis=1, keepdims=True)
-        beyond = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
-        return *self._read(logits - top - beyond), (top + beyond)[:, 0]
+        rest = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
+        return *self._read(logits - top - rest), (top + rest)[:, 0]
 
     def embedded(self, ways: Sequence[Said]) -> tuple[np.ndarray, list[list[int]]]:
         """The words of some ways to say something, each once, (query, words), and per way its words' columns there."""

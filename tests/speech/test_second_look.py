@@ -17,7 +17,7 @@ from listener.speech.phrase_ear import WordFit
 from listener.speech.pronounce import PHONE_INDEX, PHONES, every_pronunciation, pronunciations
 from listener.speech.rivals import distances, rivals, ways_to_say
 from listener.speech.search import BLANK
-from listener.speech.second_look import AFTER, Alignment, Case, Memory, SecondLook
+from listener.speech.second_look import AFTER, Alignment, Case, Lately, SecondLook
 from listener.speech.word_view import common_words
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
@@ -83,14 +83,14 @@ class TestAlignment:
 
 class TestWhen:
     def test_a_word_is_told_again_when_what_follows_it_is_known_and_ends_where_the_next_begins(self):
-        memory = Memory(3.0)
+        frames = Lately(3.0)
         none = np.zeros((1, 2)), np.zeros(1)
         case = Case([(("T",),), (("T", "T"),)], 1, np.zeros((1, 1)), [[0], [0]], 0.0)
-        look = SecondLook(case, memory)
+        look = SecondLook(case, frames)
 
         def add(*labels):
             for row in gains_of(*labels):
-                memory.add(row[None], *none)
+                frames.add(row[None], *none)
 
         def word(start, end):
             return WordFit(start, end, 0.0, 0.0, 1.0, 0.0), Hit("tee", start * 0.02, end * 0.02, 1.0)
