@@ -25,7 +25,7 @@ from listener.speech.pronounce import (
     phrase_pronunciations,
     pronunciations,
 )
-from listener.speech.rivals import Said, rivals
+from listener.speech.rivals import Said, has_rivals, rivals
 from listener.speech.search import longer_words, look_alikes
 
 BROUGHT = "known"  # folder of a model: what was worked out for the phrases of configs/
@@ -51,7 +51,7 @@ def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]], common: Col
     alike = [look_alikes(some, dictionary) for some in said]
     longer = [longer_words(some, dictionary) for some in said]
     instead = [
-        rivals(some, [*common, *also], dictionary) if len(some) == 1 else []  # of several words too many calls were lost
+        rivals(some, [*common, *also], dictionary) if has_rivals(some) else []
         for some, also in zip(words, alike, strict=True)
     ]
     return Sounds(said, words, alike, longer, instead)

@@ -14,6 +14,7 @@ import numpy as np
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
 from listener.speech.search import longer_words
 
+LEAST_PHONES = 5  # of a word that is weighed against its rivals
 EDITS = 2  # phones put in, left out or changed, from a word to its rivals
 INFLECTED = 3  # phones that a word which holds it may have more ("holding")
 SHORTEST, LONGEST = 2, 14  # phones of a rival
@@ -52,6 +53,14 @@ def rivals(
             if SHORTEST <= len(sum(said, ())) and sum(said, ()) not in ours:
                 found[said] = None
     return list(found)
+
+
+def has_rivals(phrase: Sequence[Sequence[Pronunciation]]) -> bool:
+    """Whether a phrase is weighed against rivals at all: one word of five phones or more.
+
+    Of shorter words and of several, too many calls are nearer to a rival (docs/measurements.md).
+    """
+    return len(phrase) == 1 and min(map(len, phrase[0])) >= LEAST_PHONES
 
 
 def ways_to_say(phrase: Sequence[Sequence[Pronunciation]]) -> list[Said]:

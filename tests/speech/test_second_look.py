@@ -15,7 +15,7 @@ from listener.speech.ear import EarEngine
 from listener.speech.network import shipped_model
 from listener.speech.phrase_ear import WordFit
 from listener.speech.pronounce import PHONE_INDEX, PHONES, every_pronunciation, pronunciations
-from listener.speech.rivals import distances, rivals, ways_to_say
+from listener.speech.rivals import distances, has_rivals, rivals, ways_to_say
 from listener.speech.search import BLANK
 from listener.speech.second_look import AFTER, Alignment, Case, Lately, SecondLook
 from listener.speech.word_view import common_words
@@ -57,6 +57,11 @@ class TestRivals:
         found = rivals([cease, fire], COMMON, every_pronunciation())
         assert all((said[0] in cease) != (said[1] in fire) for said in found)
         assert (("S", "IY", "S", "T"), fire[0]) in found  # "ceased", which is not among the common words
+
+    def test_short_words_and_phrases_of_several_are_not_weighed_against_any(self):
+        assert has_rivals([pronunciations("suspend")]) and has_rivals([pronunciations("abort")])
+        assert not has_rivals([pronunciations("stop")])
+        assert not has_rivals([pronunciations("cease"), pronunciations("fire")])
 
     def test_a_single_phone_is_none(self):
         assert min(len(said[0]) for said in rivals([pronunciations("go")], COMMON, every_pronunciation())) == 2
