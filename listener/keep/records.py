@@ -269,6 +269,8 @@ def words(row: Row) -> str:
             return f"marked as {b['mark']} by {b['who']}"
         case "step":
             return f"step {b['step']!r} {_step_text(b)}, {b['who']}"
+        case "by_ear":
+            return f"call heard by ear in a drill without alerts, {b['who']}"
         case "resolve" if b["as"]:
             left = f"; not done: {', '.join(b['still_open'])}" if b["still_open"] else ""
             return f"resolved: {b['as']}, {seconds_text(b['since_call_s'])} the call, {b['who']}{left}"

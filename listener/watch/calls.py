@@ -47,8 +47,8 @@ class Calls:
         return [event for event in events if self._is_new(event)]
 
     def show(self, shown: Shown, now_s: float) -> None:
-        """A call goes on the display; one of an earlier watch too, acknowledged or not."""
-        if shown.kind != "alert":
+        """A call goes on the display; one of an earlier watch, or heard by ear, too: acknowledged already."""
+        if shown.kind == "partly_heard":
             self.last_partly = shown
             self._partly_shown_s = now_s
             return

@@ -10,6 +10,7 @@ export class Store {
     this.words = []; // channel number -> Map key -> [unixS, phrase, score]
     this.steps = []; // the unit's own, and how a call can end: see look
     this.endings = [];
+    this.hidesAlerts = false;
     this.phrases = [];
   }
 
