@@ -16,11 +16,11 @@ from listener.speech.spotter import DENIAL, HearsAround, Nearby, NearWord, Spott
 BEFORE_S, AFTER_S = 4.0, 3.0
 JOINED_S = 1.2
 """What follows within this time belongs together; what stands further off is other talk. (Common practice, no source.)"""
-TOLD = 0.6
+TOLD = 0.5
 """The chance from which a position or a caller is told."""
 CLEAR = 2.0
 """The log-odds from which a second position, or one in other talk, makes the answer unclear."""
-PER_GAP_S = 1.75
+PER_GAP_S = 1.28
 """What a second of pause between a word and the call costs it, in log-odds: such words mostly stand close."""
 SETTLE_S = 0.7
 """How long after the end of the time that is listened to the ear may still bring something of it."""
@@ -33,9 +33,8 @@ def judge(what: str, words: Sequence[NearWord], said: Sequence[Span], is_over: b
 
     words: all that may have been said near it. said: the call's own words. is_over: nothing more will be heard.
     """
-    heard = [word for word in words if not any(_same_sound(word.span, span) for span in said)]
-    others = [word.span for word in heard if word.what not in (what, DENIAL) and word.score >= 0]
-    heard = [word for word in heard if word.what != what or not any(_within(word.span, other) for other in others)]
+    others = [word.span for word in words if word.what not in (what, DENIAL) and word.score >= 0]
+    heard = [word for word in words if word.what != what or not any(_within(word.span, other) for other in others)]
     near = _joined(heard, Span(min(said).start_s, max(span.end_s for span in said)))
     mine = sorted((word for word in near if word.what == what), key=lambda word: -word.score)
     best = {word.name: word for word in reversed(mine)}
@@ -60,17 +59,17 @@ def _joined(words: Sequence[NearWord], call: Span) -> list[NearWord]:
     Only words that were clearly said carry others.
     """
     near: list[NearWord] = []
-    left = sorted(words, key=lambda word: word.span.gap_s(call))
-    reached = call
-    while left:
-        word = min(left, key=lambda w: w.span.gap_s(reached))
-        gap_s = word.span.gap_s(reached)
-        if gap_s > JOINED_S:
-            break
+    left, anchors = list(words), [call]
+
+    def gap_s(word: NearWord) -> float:
+        """To the nearest that is another sound: rivals for the same sound cost alike."""
+        return min(word.span.gap_s(anchor) for anchor in anchors if anchor is call or not _same_sound(anchor, word.span))
+
+    while left and gap_s(word := min(left, key=gap_s)) <= JOINED_S:
         left.remove(word)
-        near.append(replace(word, score=word.score - PER_GAP_S * gap_s))
+        near.append(replace(word, score=word.score - PER_GAP_S * gap_s(word)))
         if word.score >= CLEAR:
-            reached = Span(min(reached.start_s, word.start_s), max(reached.end_s, word.end_s))
+            anchors.append(word.span)
     return near
 
 

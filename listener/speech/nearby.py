@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
 from listener.settings import Settings
 from listener.speech.network import Weights
 from listener.speech.phrase_ear import FRAME_S
-from listener.speech.pronounce import Pronunciation, phrase_pronunciations, pronunciations
+from listener.speech.pronounce import Pronunciation, pronunciations, without_r
 from listener.speech.search import PhoneSearch
 from listener.speech.spotter import DENIAL, NearWord
 
@@ -25,7 +26,7 @@ LATE = 14  # frames that the word view may lag behind the last phone, as for phr
 
 # The score: PHONES * log-likelihood ratio + WORDS * log probability of the weakest word + OFFSET + PER_PHONE * (phones - 3).
 # Fitted by logistic regression to positions said by other voices than those of the measurements (docs/measurements.md).
-PHONES, WORDS, OFFSET, PER_PHONE = 0.43, 0.365, 4.56, 1.3
+PHONES, WORDS, OFFSET, PER_PHONE = 0.47, 0.347, 4.5, 0.8
 MOST_PHONES = 8  # more add nothing
 WORD_LOWEST = -16.0  # the word view's log probability is not taken below this
 SCORE_FLOOR = -4.0  # what fits worse was not said
@@ -73,10 +74,11 @@ class NearbyWords:
         embed: Callable[[Pronunciation], np.ndarray],
     ) -> None:
         self.sought = sought
-        self.ways = [phrase_pronunciations(one.words, spelled) for one in sought]
-        vocabulary = sorted({word for one in sought for word in one.words})
+        known = {word: said_ways(word, spelled) for word in sorted({word for one in sought for word in one.words})}
+        self.ways = [[sum(some, ()) for some in product(*(known[word] for word in one.words))] for one in sought]
+        vocabulary = list(known)
         self.columns = [[vocabulary.index(word) for word in one.words] for one in sought]
-        each = [pronunciations(word, spelled) for word in vocabulary]
+        each = list(known.values())
         self._first = np.cumsum([0, *map(len, each)])[:-1]
         self._matrix = np.stack([embed(way) for some in each for way in some]).T / np.float32(16.0)
         self.phones = np.array([min(map(len, ways)) for ways in self.ways])
@@ -94,6 +96,12 @@ def sought(settings: Settings) -> list[Sought]:
     said += [("caller", name, words) for c in settings.callers for name, ways in c.each() for words in ways]
     said += [(DENIAL, DENIAL, DENIAL)] if settings.positions else []
     return [Sought(what, name, tuple(words.split())) for what, name, words in said]
+
+
+def said_ways(word: str, spelled: Mapping[str, Sequence[str]]) -> list[Pronunciation]:
+    """Ways to say a word: the dictionary's, which is American, and how those sound where no r is said before a consonant."""
+    ways = pronunciations(word, spelled)
+    return list(dict.fromkeys([*ways, *map(without_r, ways)]))
 
 
 class NearbySearch:

@@ -68,10 +68,6 @@ def test_the_number_of_a_call_sign_is_no_position() -> None:
     assert named and named.name == "KITE 2"
 
 
-def test_the_call_s_own_words_name_no_position() -> None:
-    assert position(one(5.9)) == Answer("not heard", confidence=1.0)
-
-
 @given(st.lists(st.tuples(st.floats(1, 9.5), st.sampled_from(["one", "two", "not"]), st.floats(-12, 8)), max_size=8), st.booleans())
 def test_whatever_was_said_confidence_is_a_chance_and_only_what_was_heard_has_a_name(
     drawn: list[tuple[float, str, float]], is_over: bool
