@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from listener.events import Answer
 from listener.watch.health import Reason
 
 
@@ -40,6 +41,7 @@ class Shown:
     kind: alert, partly_heard, or by_ear for a call that a person heard in a drill without alerts. end_s is in stream
     seconds. acknowledged_by: empty until a person did. steps: what people did after it, in the order
     in which they said so. resolved_as, resolved_by: empty until a person said that the call has ended, and how.
+    position, caller: what was heard of them around it.
     """
 
     id: int
@@ -58,6 +60,8 @@ class Shown:
     steps: tuple[StepDone, ...] = ()
     resolved_as: str = ""
     resolved_by: str = ""
+    position: Answer | None = None
+    caller: Answer | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,11 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from listener import __version__
-from listener.events import Alert, Event, Fault, PartlyHeard
+from listener.events import Alert, Event, Fault, PartlyHeard, Update
 from listener.keep.clips import Clip
 from listener.keep.row import Row
 from listener.settings import Settings
@@ -213,10 +214,14 @@ class Station:
     def _on_event(self, channel: Channel, event: Event, unix_s: float) -> None:
         if isinstance(event, Fault):
             self.logbook.fault(event.what, event.detail, channel.name)
+        if isinstance(event, Update) and (about := channel.calls.id_of(event)):
+            show = partial(channel.calls.update, about, event.position, event.caller)
+            self.logbook.update(channel, about, event, unix_s, show)
         if not isinstance(event, Alert | PartlyHeard):
             return
         row = self.logbook.call(channel, event, unix_s, lambda shown: self._show(channel, shown))
         if isinstance(event, Alert):
+            channel.calls.told(event, row.id)
             watch, ring = self.settings.watch, channel.capture.ring
             assert ring, "the call came out of it"
             sample = round(event.end_s * ring.rate_hz)

@@ -10,7 +10,7 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
-from listener.events import confidence_text
+from listener.events import around_text, confidence_text
 from listener.keep.records import words as row_words
 from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
@@ -33,7 +33,7 @@ _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
-_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
+_TOLD = ("alert", "partly_heard", "update", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
          "evidence", "maintenance", "hand_over", "connected")  # fmt: skip
 
 
@@ -73,6 +73,8 @@ def call_text(shown: Shown, now_unix_s: float) -> Text:
     if shown.kind != "alert":
         return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
     line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {confidence_text(shown.confidence)}  ")
+    if around := around_text(shown.position, shown.caller):
+        line.append(f"{around}  ", style="bold")
     if shown.resolved_as:
         return line.append(f"{shown.resolved_as}, {shown.resolved_by}")
     if shown.acknowledged_by:

@@ -6,7 +6,7 @@ import { Drill } from "./drill.js";
 import { Duty, workText } from "./duty.js";
 import { Link } from "./link.js";
 import { Store } from "./store.js";
-import { localTime, percent, put, span, utcTime } from "./words.js";
+import { around, localTime, percent, put, span, utcTime } from "./words.js";
 
 const SEEN_MS = 500; // what has not been on the screen for so long was not seen, and a key does not acknowledge it
 
@@ -135,6 +135,7 @@ function onRow(row) {
   if (row.kind === "hand_over") tell(`${row.body.who} takes the watch. ${row.body.open.length ? `Open: ${row.body.open.join("; ")}` : "Nothing is open"}.`);
   if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
   if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
+  if (row.kind === "update") tell(`Call on ${row.channel}: ${around(row.body)}.`);
   if (row.kind === "by_ear") tell(`Call heard by ear by ${row.body.who}.`);
   if (row.kind === "step") tell(`${row.body.step}: ${row.body.done ? "done" : "taken back"} by ${row.body.who}.`);
   if (row.kind === "resolve") tell(row.body.as ? `Call on ${row.channel} resolved: ${row.body.as}, by ${row.body.who}.` : `Call on ${row.channel} open again.`);

@@ -59,6 +59,7 @@ export class Store {
     about.ids.add(row.id);
     const done = { ...row.body, unixS: row.unixS };
     if (row.kind === "acknowledge") about.acknowledged ??= done;
+    if (row.kind === "update") about.around = done;
     if (row.kind === "note") about.notes.push(done);
     if (row.kind === "mark") about.mark = done;
   }
