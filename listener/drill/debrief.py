@@ -12,10 +12,10 @@ import soundfile
 from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
-from listener.drill.score import CallScore, DrillScore, snr_text
+from listener.drill.score import CallScore, DrillScore, is_right, snr_text
 from listener.drill.script import ExpectedStep
 from listener.drill.steps import StepScore, is_step, step_key
-from listener.events import Call, chance_text, confidence_text
+from listener.events import Call, around_text, chance_text, confidence_text
 from listener.score.interval import per_hour_interval, share_interval, share_worth
 from listener.tell.cautions import DRILL
 from listener.tell.console import clock
@@ -62,6 +62,8 @@ def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
         median=median,
         first_of=_first_of,
         steps=steps_table(score),
+        around=any(call.position or call.caller for call in score.calls),
+        heard_around=heard_around,
         cards=_cards(score, tracks),
         hard_ones=list(misses(score)),
         cautions=list(cautions(score)),
@@ -136,6 +138,15 @@ def steps_table(score: DrillScore) -> StepsTable | None:
         values = [one.delay_s for one in theirs if one.delay_s is not None]
         medians.append(delay(median(values)) if values else "–")
     return StepsTable(tuple(_step_head(column) for column in columns), tuple(rows), tuple(shares), tuple(medians))
+
+
+def heard_around(call: CallScore) -> str:
+    """Position and caller as the machine heard them, and whether that is what the trainer wrote."""
+    marks = {None: "", True: " ✓", False: " ✕ wrong"}
+    position, caller = around_text(call.position, None), around_text(None, call.caller)
+    said = [position + marks[is_right(call.call.position, call.position)]] if position else []
+    said += [caller + marks[is_right(call.call.caller, call.caller)]] if caller else []
+    return "; ".join(said) or "–"
 
 
 def _step_head(step: ExpectedStep) -> str:

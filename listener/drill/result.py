@@ -6,10 +6,10 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from listener.drill.score import ActionScore, CallScore, DrillScore
+from listener.drill.score import ActionScore, CallScore, DrillScore, is_right
 from listener.drill.steps import StepScore
 from listener.errors import UserError
-from listener.events import Call
+from listener.events import Answer, Call
 
 
 class _Model(BaseModel):
@@ -52,6 +52,15 @@ class StepResult(_Model):
     out_of_order: bool
 
 
+class AnswerResult(_Model):
+    """A position or a caller as the machine heard it. right: against what the trainer wrote; null where that is not known."""
+
+    verdict: str
+    name: str | None
+    confidence: float | None
+    right: bool | None
+
+
 class CallResult(_Model):
     """One call. Times in seconds of the drill. near: what was heard of it, when there was no alert."""
 
@@ -75,6 +84,8 @@ class CallResult(_Model):
     actions: tuple[ActionResult, ...]
     position: str = ""
     steps: tuple[StepResult, ...] = ()
+    heard_position: AnswerResult | None = None
+    heard_caller: AnswerResult | None = None
 
 
 class StretchResult(_Model):
@@ -162,12 +173,21 @@ def _call(call: CallScore) -> CallResult:
         actions=tuple(_action(x) for x in call.actions),
         position=call.call.position,
         steps=tuple(_step(x) for x in call.steps),
+        heard_position=_answer(call.position, call.call.position),
+        heard_caller=_answer(call.caller, call.call.caller),
     )
 
 
 def _action(done: ActionScore) -> ActionResult:
     action = done.action
     return ActionResult(who=action.who, what=action.what, at_s=_ms(action.at_s), delay_s=_ms(done.delay_s))
+
+
+def _answer(answer: Answer | None, said: str) -> AnswerResult | None:
+    if answer is None:
+        return None
+    sure = None if answer.confidence is None else round(answer.confidence, 4)
+    return AnswerResult(verdict=answer.verdict, name=answer.name, confidence=sure, right=is_right(said, answer))
 
 
 def _step(score: StepScore) -> StepResult:

@@ -12,7 +12,7 @@ from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.quality import LOWEST_SNR_DB, CallSound, Stretch, call_sound, unheard
 from listener.drill.script import Action, Drill, ExpectedStep, MadeCall, Times
 from listener.drill.steps import StepScore, expects, score_steps, step_key
-from listener.events import Alert, Call, PartlyHeard, Span
+from listener.events import Alert, Answer, Call, PartlyHeard, Span, Update
 from listener.score.interval import INDEPENDENT, Worth, share_worth
 
 ACTION_REACH_S = 60.0
@@ -40,7 +40,7 @@ class CallScore:
     machine: not if the machine itself gave its time and nobody has checked it. alert: the first one
     for it, on recording `track`. near: what was heard short of an alert. alerts: each recording's
     own. missed_on: recordings that hold it and gave no alert, with what was hard there. steps: what should have followed,
-    with what was done.
+    with what was done. position, caller: as the machine heard them around its alert, None where it was not asked.
     """
 
     number: int
@@ -62,6 +62,8 @@ class CallScore:
     sound: CallSound | None
     hard: tuple[str, ...]
     steps: tuple[StepScore, ...] = ()
+    position: Answer | None = None
+    caller: Answer | None = None
 
     @property
     def begin_s(self) -> float | None:
@@ -276,7 +278,29 @@ def _call_score(
         sound=sound,
         hard=hard_on(heard) if heard else (),
         steps=score_steps(drill.steps_of(call), actions, complete_s),
+        position=_around(heard, alert, "position"),
+        caller=_around(heard, alert, "caller"),
     )
+
+
+def _around(heard: HeardTrack | None, alert: Alert | None, what: Literal["position", "caller"]) -> Answer | None:
+    """The last that the machine told about an alert's position or caller."""
+    told = [
+        getattr(event, what)
+        for event in (heard.events if heard and alert else ())
+        if isinstance(event, Update) and alert and (event.phrase, event.start_s) == (alert.phrase, alert.start_s)
+    ]
+    return next((answer for answer in reversed(told) if answer), None)
+
+
+def is_right(said: str, answer: Answer | None) -> bool | None:
+    """Whether what was heard is what the trainer wrote: every word of its name is in it ("one" for "number one").
+
+    None where the trainer wrote nothing, or the machine was not asked or heard nothing sure.
+    """
+    if not said.strip() or answer is None or answer.name is None:
+        return None
+    return set(answer.name.casefold().split()) <= set(said.casefold().split())
 
 
 def _sound_of(words: tuple[Times, ...], heard: HeardTrack) -> CallSound | None:

@@ -7,11 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from listener.drill.debrief import heard_around
 from listener.drill.result import Result, result_of
 from listener.drill.script import Action, Drill, DrillError, ExpectedStep, drill_text, parse_drill
 from listener.drill.steps import score_steps
+from listener.speech.spotter import NearWord
 from tests.drill.exercise import call_at, write_wav
 from tests.drill.test_score import LAUNCH, scored
+from tests.fakes import AroundEngine
 
 ORDER = [
     {"who": "deck", "what": "tension released", "within_s": 10},
@@ -156,3 +159,19 @@ def test_steps_come_back_from_the_drill_s_text() -> None:
     )
     again: Drill = parse_drill(drill_text(drill), Path("d.yaml"))
     assert again == drill and again.calls[0].expected == EXPECTED and again.alerts == "hidden" and again.actions[0].before
+
+
+def test_the_position_as_heard_stands_beside_the_one_that_was_meant(folder) -> None:
+    """Behind each call the engine hears "two" (a recorder that began 5 s late): right once, wrong once."""
+    deck = {"name": "deck", "file": "launch.wav", "offset_s": 5.0}
+    (folder / "tower.yaml").write_text("positions: [one, two]\n")
+    calls = [{"at_s": [15.0, 16.8], "position": "number two"}, {"at_s": [45.0, 46.8], "position": "number one"}]
+    engine = AroundEngine([NearWord("position", "two", at_s, at_s + 0.3, 4.0) for at_s in (12.1, 42.1)])
+    found = scored(folder, engine, recordings=[deck], calls=calls, settings="tower.yaml")
+    first, second = result_of(found, Path("drill.yaml")).calls
+    assert [(c.heard_position.name, c.heard_position.right) for c in (first, second)] == [("two", True), ("two", False)]
+    assert first.heard_caller is None and found.calls[0].position.start_s == pytest.approx(17.1)
+    assert heard_around(found.calls[0]).endswith("%) ✓") and heard_around(found.calls[1]).endswith("%) ✕ wrong")
+    without = scored(folder, recordings=[deck], calls=calls)
+    assert without.calls[0].position is None and heard_around(without.calls[0]) == "–"
+    assert [c.delay_s for c in found.calls] == [c.delay_s for c in without.calls], "the alerts are the same"
