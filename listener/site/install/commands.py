@@ -21,8 +21,9 @@ _SYSTEMD_RUNS = Path("/run/systemd/system")
 
 
 def register(app: typer.Typer) -> None:
-    """Put `install` into the program."""
+    """Put `install` and `bundle` into the program."""
     app.command(epilog=cautions.HELP)(install)
+    app.command()(bundle)
 
 
 def install(
@@ -86,6 +87,22 @@ def install(
     for line in plan.typed:
         print(f"    {line}")
     print(f"\nThen open http://127.0.0.1:{wanted.port}/ and have the word said three times on the radio.")
+
+
+def bundle(
+    out: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.", show_default=False)],
+    wheels: Annotated[
+        Path, typer.Option(help="A folder that was filled by: pip wheel --wheel-dir FOLDER '.[drills]' pip", show_default=False)
+    ],
+    extra: Annotated[list[str], typer.Option(help="Which extras are to be installed.")] = ["drills"],  # noqa: B006
+    debs: Annotated[Path | None, typer.Option(help="A folder with Debian packages to go along (libportaudio2).")] = None,
+    model: Annotated[list[Path] | None, typer.Option(help="The folder of a further recogniser's model.")] = None,
+) -> None:
+    """Make a folder that installs the listener on a computer without a network: sh install.sh in it."""
+    from listener.site.install.bundle import make_bundle
+
+    size = make_bundle(out, wheels, extra, debs, model or [])
+    print(f"{out}: {size / 1e6:.0f} MB; carry it over and type there:   sh install.sh")
 
 
 def _has_unit(unit: bool | None) -> bool:
