@@ -241,3 +241,19 @@ def chance_text(chance_per_h: float) -> str:
     if chance_per_h > 1.5:
         return f"{chance_per_h:.0f} times in an hour of talk"
     return f"once in {1 / chance_per_h:.{1 if chance_per_h > 0.5 else 0}f} h of talk"
+
+
+def around_text(position: Answer | None, caller: Answer | None) -> str:
+    """Position and caller of a call for people, those that are listened for and known.
+
+    >>> around_text(Answer("heard", "two", 0.97), Answer("not heard", confidence=0.8))
+    'position two (97%); caller not heard'
+    """
+    asked = (("position", position), ("caller", caller))
+    return "; ".join(f"{what} {_answer_text(answer)}" for what, answer in asked if answer)
+
+
+def _answer_text(answer: Answer) -> str:
+    if answer.name is None or answer.confidence is None:
+        return answer.verdict
+    return f"{answer.name} ({confidence_text(answer.confidence)})"

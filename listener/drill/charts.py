@@ -4,6 +4,7 @@ Colours are Okabe and Ito's (2008), told apart by the colour-blind (the orange d
 against white); every kind of mark also has its own shape, so that the page reads as well in grey.
 """
 
+import base64
 import io
 from collections.abc import Sequence
 from typing import Any
@@ -21,8 +22,8 @@ from listener.drill.answers import TrackEvent
 from listener.drill.score import ActionScore, CallScore, DrillScore
 
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#B87700", "#AA4499", "#000000"
-_PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
-_STYLE: Any = {
+PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
+STYLE: Any = {
     "font.size": 7.5,
     "font.family": "DejaVu Sans",
     "axes.spines.top": False,
@@ -42,7 +43,7 @@ def timeline(score: DrillScore) -> str:
     people = _people_lanes(score)
     tracks = [track.name for track in score.drill.recordings]
     lanes = ["calls made", *(f"heard on {name}" for name in tracks), *(who for who, _ in people)]
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(7.2, 0.55 + 0.27 * len(lanes))
         height = len(lanes)
         rows = {lane: height - 1 - i for i, lane in enumerate(lanes)}
@@ -148,7 +149,7 @@ def delays(score: DrillScore, last_word: str) -> str | None:
     rows = [c for c in score.calls if c.delay_s is not None or any(a.delay_s is not None for a in c.actions)]
     if not rows:
         return None
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(7.2, 0.75 + 0.19 * len(rows))
         names = dict.fromkeys(["the listener", *(" ".join(act) for act in score.action_delays_s())])
         for y, call in enumerate(reversed(rows)):
@@ -216,7 +217,7 @@ def call_picture(
         zero = found.complete_s if found.complete_s is not None else window[0] + BEFORE_S
         words, made, actions = found.words_s, True, found.actions
         alert_s = found.alert.raised_s if found.alert else None
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(2.35, 1.55)
         _spectrum(axes, samples, first_s - zero, rate_hz)
         top = HIGHEST_HZ / 1000
@@ -285,12 +286,22 @@ def _people_lanes(score: DrillScore) -> list[tuple[str, list[tuple[str, float]]]
 def _marks(score: DrillScore) -> dict[tuple[str, str], tuple[str, str]]:
     """(who, what) -> shape and colour."""
     acts = dict.fromkeys((a.who, a.what) for a in score.drill.actions)
-    return {act: _PEOPLE[i % len(_PEOPLE)] for i, act in enumerate(acts)}
+    return {act: PEOPLE[i % len(PEOPLE)] for i, act in enumerate(acts)}
+
+
+def new_figure(width_in: float, height_in: float) -> Figure:
+    """An empty figure of this size, laid out by itself."""
+    return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def _figure(width_in: float, height_in: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = new_figure(width_in, height_in)
     return figure, figure.subplots()
+
+
+def data_address(figure: Figure) -> str:
+    """The figure as SVG in an address, for a page that holds all it shows."""
+    return "data:image/svg+xml;base64," + base64.b64encode(_svg(figure).encode()).decode()
 
 
 def _svg(figure: Figure) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from listener.errors import UsageError, UserError
-from listener.events import chance_text, confidence_text
+from listener.events import Answer, around_text, chance_text, confidence_text
 from listener.keep.anchor import HEAD_NAME, Head, read_head
 from listener.keep.database import FILE_NAME
 from listener.keep.row import COLUMNS, Row, chain_hash, read_row
@@ -235,6 +235,8 @@ def words(row: Row) -> str:
             rare = b.get("chance_per_h")
             sure = f"confidence {confidence_text(b['confidence'])}" + (f", talk alone: {chance_text(rare)}" if rare else "")
             return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, {sure}"
+        case "update":
+            return around_text(*(Answer(**b[key]) if b[key] else None for key in ("position", "caller")))
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":
@@ -267,6 +269,8 @@ def words(row: Row) -> str:
             return f"marked as {b['mark']} by {b['who']}"
         case "step":
             return f"step {b['step']!r} {_step_text(b)}, {b['who']}"
+        case "by_ear":
+            return f"call heard by ear in a drill without alerts, {b['who']}"
         case "resolve" if b["as"]:
             left = f"; not done: {', '.join(b['still_open'])}" if b["still_open"] else ""
             return f"resolved: {b['as']}, {seconds_text(b['since_call_s'])} the call, {b['who']}{left}"

@@ -59,8 +59,9 @@ class NearWord:
 class Nearby(Protocol):
     """Listens for positions and callers around one call; the spotter that made it goes on feeding it."""
 
-    heard_until_s: float
-    """Stream time up to which the sound has been searched."""
+    @property
+    def heard_until_s(self) -> float:
+        """Stream time up to which the sound has been searched."""
 
     def words(self) -> list[NearWord]:
         """What may have been said so far, in order of time; a later answer may be another."""

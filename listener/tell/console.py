@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from listener.events import Alert, Answer, Call, PartlyHeard, Update, chance_text, confidence_text
+from listener.events import Alert, Call, PartlyHeard, Update, around_text, chance_text, confidence_text
 
 _BAR_CELLS = 10
 _NAMES = {"alert": "CALL HEARD", "partly_heard": "partly heard", "candidate": "candidate"}
@@ -45,28 +45,11 @@ def call_line(call: Call, channels: int) -> Text:
 def update_line(update: Update, channels: int) -> Text:
     """What became known about a call that was told, as a line below it."""
     line = Text(f"{clock(update.start_s):>10}  {'about it':<12}  ")
-    line.append("; ".join(about_call(update)))
+    line.append(around_text(update.position, update.caller))
     line.append(f"  at {clock(update.raised_s)}", style="dim")
     if channels > 1:
         line.append(f"  channel {update.channel}")
     return line
-
-
-def about_call(update: Update) -> list[str]:
-    """Position and caller in words, those that are listened for.
-
-    >>> about_call(Update(0, "stop", 1.0, 2.9, position=Answer("heard", "two", 0.97), caller=Answer("not heard", None, 0.8)))
-    ['position two (97%)', 'caller not heard']
-    """
-    asked = (("position", update.position), ("caller", update.caller))
-    return [f"{what} {answer_text(answer)}" for what, answer in asked if answer]
-
-
-def answer_text(answer: Answer) -> str:
-    """An answer in words: its name with the confidence, or why there is none."""
-    if answer.name is None or answer.confidence is None:
-        return answer.verdict
-    return f"{answer.name} ({confidence_text(answer.confidence)})"
 
 
 def results_console() -> Console:

@@ -7,10 +7,11 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
-from listener.events import Alert, Call, Event, PartlyHeard
+from listener.events import Alert, Answer, Call, Event, PartlyHeard, Update
 from listener.watch.state import Shown, StepDone
 
 _ENDED_KEPT = 20
+_SAME_S = 0.5
 
 
 class Calls:
@@ -29,6 +30,7 @@ class Calls:
         self._ended: dict[int, Shown] = {}
         self._alert_shown_s = self._partly_shown_s = -1e9
         self._heard: deque[Call] = deque(maxlen=20)
+        self._told: deque[tuple[Alert, int]] = deque(maxlen=20)
 
     @property
     def unacknowledged_since_s(self) -> float | None:
@@ -45,8 +47,8 @@ class Calls:
         return [event for event in events if self._is_new(event)]
 
     def show(self, shown: Shown, now_s: float) -> None:
-        """A call goes on the display; one of an earlier watch too, acknowledged or not."""
-        if shown.kind != "alert":
+        """A call goes on the display; one of an earlier watch, or heard by ear, too: acknowledged already."""
+        if shown.kind == "partly_heard":
             self.last_partly = shown
             self._partly_shown_s = now_s
             return
@@ -56,6 +58,21 @@ class Calls:
         else:
             self.unacknowledged[shown.id] = shown
             self._alert_shown_s = now_s
+
+    def told(self, alert: Alert, alert_id: int) -> None:
+        """This alert has the row of that id."""
+        self._told.append((alert, alert_id))
+
+    def id_of(self, update: Update) -> int | None:
+        """The row of the alert that an update is about; also of one that is heard a second time, a little elsewhere."""
+        for alert, alert_id in reversed(self._told):
+            if alert.phrase == update.phrase and alert.start_s - _SAME_S <= update.start_s < alert.end_s:
+                return alert_id
+        return None
+
+    def update(self, alert_id: int, position: Answer | None, caller: Answer | None) -> None:
+        """More is known about an alert of ours."""
+        self._change(alert_id, position=position, caller=caller)
 
     def find(self, alert_id: int) -> Shown | None:
         """An alert that is open, or ended not long ago."""

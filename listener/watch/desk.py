@@ -15,18 +15,21 @@ from listener.watch.duty import Duty
 from listener.watch.logbook import Logbook
 from listener.watch.state import HandOver, Shown, StationView, StepDone, Work
 
+_SAME_CALL_S = 3.0
+
 
 class Desk:
     """Everything here is journalled and may be called from any thread.
 
     lock: the station's, over the state of its channels. look: gives how everything is at this moment. snapshot: what
-    people were shown last.
+    people were shown last. phrase: what a call heard by ear is called; empty where none can be, since alerts are shown.
     """
 
     def __init__(
         self, watch: WatchSettings, channels: list[Channel], duty: Duty, logbook: Logbook, clock: Clock,
-        lock: threading.RLock, look: Callable[[], StationView], snapshot: Callable[[], StationView],
+        lock: threading.RLock, look: Callable[[], StationView], snapshot: Callable[[], StationView], phrase: str = "",
     ) -> None:  # fmt: skip
+        self._phrase, self._by_ear_s = phrase, -1e9
         self._steps, self._endings = watch.steps, watch.resolved_as
         self._channels, self._duty, self._logbook, self._clock = channels, duty, logbook, clock
         self._lock, self._look, self._snapshot = lock, look, snapshot
@@ -105,6 +108,28 @@ class Desk:
                     body["still_open"] = self._open_steps(shown, before=name)
                 calls.tick(alert.id, name, StepDone(name, who, since_s) if done else None)
             return self._logbook.append("step", body, alert.channel, about=alert.id)
+
+    def by_ear(self, who: str, channel: str | None = None) -> Row | None:
+        """In a drill without alerts a person hears a call: it is shown as theirs. channel: the first by default.
+
+        Pressed again within three seconds it is the same call: None. Raises UserError where alerts are shown.
+        """
+        own = next((c for c in self._channels if channel in (None, c.name)), None)
+        if not self._phrase or own is None or own.capture.ring is None:
+            raise UserError("a call is told by ear only in a drill without alerts, on one of its channels")
+        with self._lock:
+            now_s, ring = self._clock.unix(), own.capture.ring
+            if now_s - self._by_ear_s < _SAME_CALL_S:
+                return None
+            self._by_ear_s = now_s
+            at_s = ring.written / ring.rate_hz
+
+            def show(row: Row) -> None:
+                call = Shown(row.id, "by_ear", row.utc, now_s, self._phrase, 1, 0, 0.0, at_s, at_s, 0.0, acknowledged_by=who)
+                own.calls.show(call, self._clock.monotonic())
+
+            body = {"who": who, "stream_s": round(at_s, 3)}
+            return self._logbook.append("by_ear", body, own.name, ring.written, unix_s=now_s, then=show)
 
     def resolve(self, alert: Row, who: str, ending: str) -> Row | None:
         """A person says that a call has ended, and how; that they have seen it too, if nobody had. None: it had ended.

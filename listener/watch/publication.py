@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from listener.events import Answer
 from listener.keep.journal import Journal
 from listener.keep.records import Query, Records
 from listener.keep.repair import Trouble
@@ -130,7 +131,7 @@ def open_calls(folder: Path, since_unix_s: float, are_resolved: bool) -> Iterato
     records = Records(folder)
     try:
         alerts = list(records.rows(Query(kinds=("alert",), since=utc_text(since_unix_s))))
-        for row in records.rows(Query(kinds=("acknowledge", "step", "resolve"), since=utc_text(since_unix_s))):
+        for row in records.rows(Query(kinds=("acknowledge", "step", "resolve", "update"), since=utc_text(since_unix_s))):
             if row.about is not None:
                 about.setdefault(row.about, []).append(row)
     finally:
@@ -161,6 +162,9 @@ def _followed(shown: Shown, rows: Iterable[Row]) -> Shown:
                 shown = replace(shown, acknowledged_by=shown.acknowledged_by or who)
             case "resolve":
                 shown = replace(shown, resolved_as=b["as"], resolved_by=who if b["as"] else "")
+            case "update":
+                position, caller = (Answer(**b[key]) if b[key] else None for key in ("position", "caller"))
+                shown = replace(shown, position=position, caller=caller)
             case "step":
                 steps = tuple(step for step in shown.steps if step.name != b["step"])
                 if b.get("done", True):

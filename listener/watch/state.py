@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from listener.events import Answer
 from listener.watch.health import Reason
 
 
@@ -37,8 +38,10 @@ class StepDone:
 class Shown:
     """A call as shown: the journal row's id, when its last word ended, and what is known of it.
 
-    end_s is in stream seconds. acknowledged_by: empty until a person did. steps: what people did after it, in the order
+    kind: alert, partly_heard, or by_ear for a call that a person heard in a drill without alerts. end_s is in stream
+    seconds. acknowledged_by: empty until a person did. steps: what people did after it, in the order
     in which they said so. resolved_as, resolved_by: empty until a person said that the call has ended, and how.
+    position, caller: what was heard of them around it.
     """
 
     id: int
@@ -57,6 +60,8 @@ class Shown:
     steps: tuple[StepDone, ...] = ()
     resolved_as: str = ""
     resolved_by: str = ""
+    position: Answer | None = None
+    caller: Answer | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +180,7 @@ class StationView:
     """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served.
 
     signal: what is meant to sound now: "alert", "blind" or nothing. steps, resolved_as: the unit's own, after a call.
+    drill: empty on a watch; in a drill that is played live whether its alerts are "shown" or "hidden".
     """
 
     unix_s: float
@@ -193,6 +199,7 @@ class StationView:
     signal: str = ""
     steps: tuple[Step, ...] = ()
     resolved_as: tuple[str, ...] = ()
+    drill: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

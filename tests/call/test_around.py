@@ -1,17 +1,15 @@
 """What is said around a call: positions against each other and against nothing, and never a word less or more of alerts."""
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from listener.call.around import Around, judge
 from listener.events import Alert, Answer, Block, Event, Fault, Hit, Span, Update
 from listener.monitor import Monitor
 from listener.settings import Settings
-from listener.speech.spotter import Nearby, NearWord
-from tests.fakes import BurstEngine, BurstSpotter, bursts
+from listener.speech.spotter import NearWord
+from tests.fakes import AroundEngine, AroundSpotter, BurstEngine, bursts
 
 SAID = [Span(5.0, 5.5), Span(5.8, 6.3), Span(6.6, 7.1)]
 
@@ -90,55 +88,6 @@ def test_whatever_was_said_confidence_is_a_chance_and_only_what_was_heard_has_a_
 # --- with a Monitor ------------------------------------------------------------------------------------------
 
 
-class _Nearby:
-    """Says what it is told to say; breaks where that is "break"."""
-
-    def __init__(self, spotter: "_Spotter", words: list[NearWord] | str) -> None:
-        self._spotter, self._words = spotter, words
-
-    @property
-    def heard_until_s(self) -> float:
-        return self._spotter.until_s
-
-    @heard_until_s.setter
-    def heard_until_s(self, value: float) -> None:
-        raise AttributeError
-
-    def words(self) -> list[NearWord]:
-        if isinstance(self._words, str):
-            raise RuntimeError("a broken search")
-        return self._words
-
-
-class _Spotter(BurstSpotter):
-    """Hears bursts as the phrase, and around a call whatever it is told."""
-
-    def __init__(self, words: list[NearWord] | str) -> None:
-        self.until_s = 0.0
-        self.left = 0
-        self._words = words
-        super().__init__("suspend")
-
-    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
-        self.until_s += len(samples) / 16_000
-        return super().feed(samples)
-
-    def listen_around(self, from_s: float) -> Nearby:
-        return _Nearby(self, self._words)
-
-    def leave(self, nearby: Nearby) -> None:
-        self.left += 1
-
-
-class _Engine(BurstEngine):
-    def __init__(self, words: list[NearWord] | str) -> None:
-        super().__init__()
-        self._words = words
-
-    def spotter(self) -> BurstSpotter:
-        return _Spotter(self._words)
-
-
 WITH = Settings(gate="off", positions=("one", "two"), callers=("tower",))
 WITHOUT = Settings(gate="off")
 
@@ -159,7 +108,7 @@ def drawn_words() -> st.SearchStrategy[list[NearWord] | str]:
     return st.just("break") | st.lists(word, max_size=6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(drawn_words(), st.lists(st.integers(2, 24), min_size=3, max_size=9, unique=True))
 def test_alerts_are_the_same_with_and_without_whatever_is_heard_around_them(
     words: list[NearWord] | str, halves: list[int]
@@ -167,7 +116,7 @@ def test_alerts_are_the_same_with_and_without_whatever_is_heard_around_them(
     """All events but updates and the fault of a broken search are equal to the last field, and in the same order."""
     times_s = [(half / 2, half / 2 + 0.3) for half in sorted(halves)]
     without = events_of(WITHOUT, BurstEngine(), times_s)
-    around = events_of(WITH, _Engine(words), times_s)
+    around = events_of(WITH, AroundEngine(words), times_s)
     assert [e for e in around if not isinstance(e, Update) and not (isinstance(e, Fault) and e.what == "around")] == without
     alerts = [e for e in without if isinstance(e, Alert)]
     assert {(e.phrase, e.start_s) for e in around if isinstance(e, Update)} <= {(e.phrase, e.start_s) for e in alerts}
@@ -177,7 +126,7 @@ THREE = [(4.0, 4.4), (4.8, 5.2), (5.6, 6.0)]
 
 
 def test_an_update_comes_once_it_is_known_and_again_only_if_it_changes() -> None:
-    events = events_of(WITH, _Engine([one(6.3, "two")]), THREE)
+    events = events_of(WITH, AroundEngine([one(6.3, "two")]), THREE)
     first, last = (e for e in events if isinstance(e, Update))
     assert first.position and first.position.name == "two" and first.caller is None
     assert last.caller == Answer("not heard", confidence=1.0) and last.position == first.position
@@ -185,7 +134,7 @@ def test_an_update_comes_once_it_is_known_and_again_only_if_it_changes() -> None
 
 
 def test_the_order_is_alert_then_update_and_blocks_do_not_matter() -> None:
-    cuts = [events_of(WITH, _Engine([one(3.5)]), THREE, cut) for cut in (160, 1600, 48_000)]
+    cuts = [events_of(WITH, AroundEngine([one(3.5)]), THREE, cut) for cut in (160, 1600, 48_000)]
     assert [e.kind for e in cuts[0]] == ["alert", "update", "update"]
     assert cuts[0] == cuts[1] == cuts[2]
 
@@ -197,13 +146,13 @@ def test_an_engine_that_cannot_says_so_at_once() -> None:
 
 
 def test_a_broken_search_is_a_fault_and_the_next_alert_comes() -> None:
-    events = events_of(WITH, _Engine("break"), [*THREE, (10.0, 10.4), (10.8, 11.2), (11.6, 12.0)])
+    events = events_of(WITH, AroundEngine("break"), [*THREE, (10.0, 10.4), (10.8, 11.2), (11.6, 12.0)])
     assert [e.kind for e in events if not isinstance(e, Update)] == ["alert", "fault", "alert", "fault"]
 
 
 def test_words_said_on_and_on_move_the_end_of_the_listening() -> None:
     times_s = [*THREE, (6.4, 6.8), (7.2, 7.6)]
-    (update,) = (e for e in events_of(without_callers(WITH), _Engine([]), times_s) if isinstance(e, Update))
+    (update,) = (e for e in events_of(without_callers(WITH), AroundEngine([]), times_s) if isinstance(e, Update))
     assert update.raised_s > 7.6 + 3.0
 
 
@@ -212,7 +161,7 @@ def without_callers(config: Settings) -> Settings:
 
 
 def test_without_positions_and_callers_nothing_is_listened_for() -> None:
-    spotter = _Spotter([one(6.3)])
+    spotter = AroundSpotter([one(6.3)])
     around = Around(WITHOUT, 0, spotter, 1.0)
     alert = Alert(0, "suspend", 3, 4.0, 6.0, 6.1, 0.9, "fake", (Hit("suspend", 4.0, 4.4, 2.0),))
     assert around.begin(alert, 6.1) == [] and around.follow([], 20.0) == []

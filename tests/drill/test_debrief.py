@@ -189,7 +189,7 @@ def test_marks_can_be_seen_and_told_apart_without_colour() -> None:
     assert contrast_on_white("#777777") == pytest.approx(4.478, abs=1e-3)
     colours = [charts.BLUE, charts.VERMILION, charts.GREEN, charts.ORANGE, charts.PURPLE, charts.BLACK]
     assert min(contrast_on_white(c) for c in colours) >= 3.0
-    shapes = [shape for shape, _ in charts._PEOPLE]
+    shapes = [shape for shape, _ in charts.PEOPLE]
     assert len(set(shapes)) == len(shapes) and "^" not in shapes
 
 

@@ -69,6 +69,13 @@ class Resolved(_Done):
     ending: Annotated[str, StringConstraints(min_length=1, max_length=60)]
 
 
+class Heard(_Model):
+    """In a drill without alerts: a person hears the call."""
+
+    channel: str | None = None
+    who: Who = ""
+
+
 class Reopened(_Done):
     """It has not ended after all."""
 
@@ -143,6 +150,12 @@ def reopen(station: Station, done: Reopened) -> dict[str, object]:
     return {"row": row.id} if row else {"open": done.alert_id, "already": True}
 
 
+def by_ear(station: Station, heard: Heard) -> dict[str, object]:
+    """A call is heard by ear. Raises UserError where alerts are shown."""
+    row = station.desk.by_ear(heard.who or NOBODY, heard.channel)
+    return {"row": row.id} if row else {"already": True}
+
+
 def acknowledge_blind(station: Station, seen: Seen) -> dict[str, object]:
     """Somebody knows that channels are blind; gives of how many that was new."""
     return {"new": station.desk.acknowledge_blind(seen.who or NOBODY, seen.channels)}
@@ -165,7 +178,7 @@ def take_watch(station: Station, taken: Taken) -> dict[str, object]:
 
 WORKS: tuple[tuple[Callable[..., dict[str, object]], type[_Model]], ...] = (
     (acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked), (resolve, Resolved),
-    (reopen, Reopened), (acknowledge_blind, Seen), (begin_work, Began), (end_work, Ended), (take_watch, Taken),
+    (reopen, Reopened), (by_ear, Heard), (acknowledge_blind, Seen), (begin_work, Began), (end_work, Ended), (take_watch, Taken),
 )  # fmt: skip
 
 
@@ -178,7 +191,7 @@ def _add(station: Station, done: _Done, kind: str, body: dict[str, object]) -> d
 def _alert(station: Station, alert_id: int) -> Row:
     """The alert that it is about. Raises Impossible if there is none."""
     row = station.logbook.rows.row(alert_id)
-    if row is None or row.kind != "alert":
+    if row is None or row.kind not in ("alert", "by_ear") or (row.kind == "alert" and station.hides_alerts):
         raise Impossible(f"row {alert_id} of the journal is not an alert")
     return row
 

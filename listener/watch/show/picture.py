@@ -10,7 +10,7 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
-from listener.events import confidence_text
+from listener.events import around_text, confidence_text
 from listener.keep.records import words as row_words
 from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
@@ -33,7 +33,7 @@ _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
-_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
+_TOLD = ("alert", "partly_heard", "update", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
          "evidence", "maintenance", "hand_over", "connected")  # fmt: skip
 
 
@@ -67,9 +67,14 @@ def clock_text(unix_s: float) -> str:
 def call_text(shown: Shown, now_unix_s: float) -> Text:
     """One call in words."""
     when = f"{clock_text(shown.unix_s)}  {ago(now_unix_s - shown.unix_s)} ago"
+    if shown.kind == "by_ear":
+        ended = f"{shown.resolved_as}, {shown.resolved_by}" if shown.resolved_as else f"by {shown.acknowledged_by}"
+        return Text(f"CALL HEARD BY EAR: {shown.phrase.upper()}  {when}  {ended}", style="bold")
     if shown.kind != "alert":
         return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
     line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {confidence_text(shown.confidence)}  ")
+    if around := around_text(shown.position, shown.caller):
+        line.append(f"{around}  ", style="bold")
     if shown.resolved_as:
         return line.append(f"{shown.resolved_as}, {shown.resolved_by}")
     if shown.acknowledged_by:
@@ -219,6 +224,8 @@ def foot_text(view: StationView) -> Text:
     foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}", style="bold")
     if view.hand_over:
         foot.append(f", {view.hand_over.who} since {datetime.fromtimestamp(view.hand_over.unix_s).astimezone():%H:%M}")
+    if view.drill:
+        foot.append(f"  DRILL, ALERTS {view.drill.upper()}")
     foot.append(f"  journal {'ok' if not view.journal_trouble else 'TROUBLE'}")
     foot.append(f"  tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}")
     return foot.append(f"  {view.recording}" if view.recording else "")
@@ -226,7 +233,8 @@ def foot_text(view: StationView) -> Text:
 
 def keys_text(view: StationView, width: int) -> str:
     """What the keys do, and where the page is if there is room for it."""
-    keys = "a: acknowledge  b: BLIND seen  w: take the watch  m: radio work  q: quit"
+    first = "I hear the call" if view.drill == "hidden" else "acknowledge"
+    keys = f"a: {first}  b: BLIND seen  w: take the watch  m: radio work  q: quit"
     return f"{keys}  {view.page}" if view.page and len(keys) + len(view.page) + 2 <= width else keys
 
 

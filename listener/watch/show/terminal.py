@@ -93,7 +93,10 @@ class ConsoleView:
                     continue
                 match pressed:
                     case "a":
-                        self._station.desk.acknowledge_all("console")
+                        if self._station.hides_alerts:
+                            self._station.desk.by_ear("console")
+                        else:
+                            self._station.desk.acknowledge_all("console")
                     case "b":
                         self._station.desk.acknowledge_blind("console")
                     case "w" | "m" | "r":

@@ -12,6 +12,7 @@ import time
 
 import pytest
 
+from listener.keep.records import Query, Records
 from listener.tell.console import confidence_text
 from tests.parts import need_python
 from tests.watch.page.browser import (
@@ -382,6 +383,32 @@ def test_a_call_that_has_not_ended_stays_on_a_laptop_beside_whether_the_channel_
         for what, count in ((".state", 2), (".call .phrase", 2), (".steps li", 6), (".ending", 4), (".ack:visible", 1)):
             boxes = [found.bounding_box() for found in page.locator(what).all()]
             assert len(boxes) == count and all(box["y"] + box["height"] <= bottom and box["x"] + box["width"] <= 1280 for box in boxes), what
+
+
+def test_a_drill_without_alerts_shows_none_and_takes_the_call_that_a_person_hears(browser, tmp_path):
+    """The machine's alert is kept; the page shows neither it nor its words, and plays the sound that the station hears."""
+    with served(tmp_path, [3.0], length_s=40.0, channels=2, drill="hidden") as own, opened(browser, own.address) as page:
+        page.wait_for_selector("#drill:has-text('DRILL WITHOUT ALERTS')")
+        page.get_by_role("button", name="Hear its sound").click()
+        own.wait("the alert, kept", lambda s: list(Records(own.folder).rows(Query(kinds=("alert",)))))
+        page.wait_for_timeout(1500)
+        told = page.locator("body").inner_text()
+        assert "CALL HEARD" not in told and "suspend 1 s ago" not in told and "▲" not in told
+        assert page.locator(".state").first.inner_text().split() == ["●", "LISTENING"]
+        assert not own.rows("alert") and not own.rows("evidence")
+        for path in ("/history", "/history.csv?kind=all", f"/clips/{next(Records(own.folder).rows(Query(kinds=('alert',)))).id}"):
+            assert own.ask(path)[0] == 403
+        page.fill("#who", "Ann")
+        page.locator(".state").first.click()
+        page.keyboard.press("a")
+        page.wait_for_selector(".call[data-ended=false] .phrase:has-text('SUSPEND by ear')")
+        page.wait_for_timeout(700)
+        page.keyboard.press("1")
+        page.wait_for_selector(".steps li:first-child .stamp:has-text('s Ann')")
+        assert own.rows("by_ear")[0].body["who"] == "Ann" and own.rows("step")[0].about == own.rows("by_ear")[0].id
+        assert own.do("acknowledge", alert_id=next(Records(own.folder).rows(Query(kinds=("alert",)))).id)[0] == 404
+        heard_s, stream_s = page.evaluate("document.querySelector('#drill audio').currentTime"), own.station.snapshot().channels[0].stream_s
+        assert 5.0 < heard_s and abs(heard_s - stream_s) < 0.5, "it sounds as the station hears it"
 
 
 def test_on_a_phone_the_states_come_first(browser, station):

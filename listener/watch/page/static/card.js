@@ -2,7 +2,7 @@
 
 import { play, send } from "./desk.js";
 import { Follow } from "./follow.js";
-import { chance, likely, localTime, make, percent, put, span, utcTime } from "./words.js";
+import { around, chance, likely, localTime, make, percent, put, span, utcTime } from "./words.js";
 
 const MARKS = ["true call", "drill", "false alert"];
 
@@ -13,6 +13,7 @@ export class Card {
     this.firstShown = performance.now();
     this.ago = make("b");
     this.seen = make("p", { class: "seen" });
+    this.around = make("p", { class: "around" });
     this.trouble = make("p", { class: "trouble", role: "alert" });
     this.notes = make("ul", { class: "notes" });
     this.ack = make("button", { class: "ack", type: "button" }, "Acknowledge ", make("kbd", { text: "A" }));
@@ -23,14 +24,16 @@ export class Card {
     this.follow = new Follow(alert, steps, endings, this.#fails);
     this.after = this.#after();
     const title = `call-${alert.id}`;
+    const byEar = alert.kind === "by_ear"; // in a drill without alerts: the machine says nothing of it
     this.element = make("section", { class: "call", "aria-labelledby": title },
       make("div", { class: "what" },
-        make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: ` ×${alert.words_heard}` })),
+        make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: byEar ? " by ear" : ` ×${alert.words_heard}` })),
+        this.around,
         make("p", { class: "when" }, make("b", { text: localTime(alert.unix_s) }), ` here · ${utcTime(alert.unix_s)} UTC · `, this.ago, " ago"),
-        make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
+        byEar ? "" : make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
         alert.chance_per_h === null || alert.chance_per_h === undefined ? "" : make("p", { class: "when", text: chance(alert.chance_per_h) }),
-        make("p", { class: "confirm", text: "advisory: confirm by ear" }),
-        make("p", { class: "acts" }, this.ack, hear, this.seen), this.trouble),
+        byEar ? "" : make("p", { class: "confirm", text: "advisory: confirm by ear" }),
+        make("p", { class: "acts" }, this.ack, byEar ? "" : hear, this.seen), this.trouble),
       make("div", { class: "beside" }, this.follow.element, this.after));
   }
 
@@ -46,7 +49,8 @@ export class Card {
     this.element.dataset.ended = hasEnded;
     this.ack.hidden = !isOpen;
     const seen = about.acknowledged;
-    put(this.seen, isOpen ? "" : seen ? `Acknowledged by ${seen.who}, ${localTime(seen.unixS)}` : `Acknowledged by ${this.alert.acknowledged_by || "somebody"}`);
+    put(this.seen, isOpen ? "" : this.alert.kind === "by_ear" ? `Heard by ${this.alert.acknowledged_by}` : seen ? `Acknowledged by ${seen.who}, ${localTime(seen.unixS)}` : `Acknowledged by ${this.alert.acknowledged_by || "somebody"}`);
+    put(this.around, about.around ? around(about.around) : "");
     this.follow.update(this.alert, hasEnded, nowS);
     for (const [mark, button] of this.marks) button.setAttribute("aria-pressed", about.mark?.mark === mark);
     if (this.notes.childElementCount !== about.notes.length) {

@@ -26,6 +26,9 @@ export class ChannelView {
     this.done = this.#button("End work", "end_work", () => ({ channel: this.name }));
     this.known = this.#button("I know", "acknowledge_blind", () => ({ channels: [this.name] }));
     this.known.append(make("kbd", { text: "B" }));
+    this.byEar = this.#button("I hear the call", "by_ear", () => ({ channel: this.name }));
+    this.byEar.className = "by-ear";
+    if (look.number === 0) this.byEar.append(make("kbd", { text: "A" }));
     this.seen = make("span");
     this.blindShown = Infinity; // since when blindness that nobody said they know of is on the screen
     this.calls = make("div", { class: "calls" });
@@ -41,7 +44,7 @@ export class ChannelView {
         make("h2", { id: title, text: look.name }),
         make("p", { class: "state" }, this.shape, " ", this.state), this.since, this.now),
       this.why,
-      make("p", { class: "acts" }, this.work, this.done, this.seen, this.known), this.trouble, this.calls, this.more, this.partly,
+      make("p", { class: "acts" }, this.byEar, this.work, this.done, this.seen, this.known), this.trouble, this.calls, this.more, this.partly,
       make("div", { class: "low" }, this.strip.element, make("div", { class: "small" }, this.words, this.sound, this.about)));
   }
 
@@ -51,6 +54,7 @@ export class ChannelView {
     put(this.shape, SHAPES[look.state]);
     put(this.state, look.state);
     put(this.since, `since ${localTime(look.since_unix_s)}, ${span(nowS - look.since_unix_s)}`);
+    this.byEar.hidden = !store.hidesAlerts;
     this.#hears(look, nowS);
     this.#reasons(look, nowS);
     const open = this.#cards(look, store, nowS);
@@ -72,6 +76,8 @@ export class ChannelView {
     const rows = [...(store.rows.get(this.name) ?? []), ...(store.rows.get(null) ?? []).filter((row) => row.kind === "fault")];
     this.strip.draw(store.strips[this.number] ?? new Map(), store.words[this.number] ?? new Map(), rows, nowS);
   }
+
+  heardByEar() { this.byEar.click(); }
 
   /** There is blindness that nobody said they know of, and nobody works on it. */
   get canBeSeen() { return this.blindShown !== Infinity; }

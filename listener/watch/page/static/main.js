@@ -2,16 +2,18 @@
 
 import { ChannelView } from "./channel.js";
 import { onKeys, send } from "./desk.js";
+import { Drill } from "./drill.js";
 import { Duty, workText } from "./duty.js";
 import { Link } from "./link.js";
 import { Store } from "./store.js";
-import { localTime, percent, put, span, utcTime } from "./words.js";
+import { around, localTime, percent, put, span, utcTime } from "./words.js";
 
 const SEEN_MS = 500; // what has not been on the screen for so long was not seen, and a key does not acknowledge it
 
 const at = (id) => document.getElementById(id);
 const store = new Store();
 const duty = new Duty();
+const drill = new Drill();
 let channels = [];
 let look = null;
 let openCards = []; // of the calls that have not ended
@@ -62,8 +64,10 @@ const blindLine = (name, reasons) => `${name} is blind: ${reasons.map((r) => r.d
 function show() {
   if (!look) return;
   duty.update(look, nowS());
+  drill.update(look);
   store.steps = look.steps;
   store.endings = look.resolved_as;
+  store.hidesAlerts = look.drill === "hidden";
   openCards = channels.flatMap((channel, i) => channel.update(look.channels[i], store, nowS()));
   keyed = openCards.reduce((newest, card) => (newest && newest.alert.unix_s >= card.alert.unix_s ? newest : card), null);
   for (const card of openCards) card.follow.isKeyed = card === keyed;
@@ -131,6 +135,8 @@ function onRow(row) {
   if (row.kind === "hand_over") tell(`${row.body.who} takes the watch. ${row.body.open.length ? `Open: ${row.body.open.join("; ")}` : "Nothing is open"}.`);
   if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
   if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
+  if (row.kind === "update") tell(`Call on ${row.channel}: ${around(row.body)}.`);
+  if (row.kind === "by_ear") tell(`Call heard by ear by ${row.body.who}.`);
   if (row.kind === "step") tell(`${row.body.step}: ${row.body.done ? "done" : "taken back"} by ${row.body.who}.`);
   if (row.kind === "resolve") tell(row.body.as ? `Call on ${row.channel} resolved: ${row.body.as}, by ${row.body.who}.` : `Call on ${row.channel} open again.`);
   if (row.kind === "acknowledge") tell(`${row.body.blind ? `Blindness of ${row.channel} seen` : "Acknowledged"} by ${row.body.who}.`);
@@ -171,7 +177,7 @@ onKeys({
   },
   ...Object.fromEntries([1, 2, 3, 4, 5, 6, 7, 8, 9].map((n) => [String(n), () => { if (keyed && wasSeen(keyed)) keyed.follow.tick(n); }])),
   r: () => { if (keyed && wasSeen(keyed)) keyed.follow.toEndings(); },
-  a: () => openCards.filter((card) => card.element.dataset.open === "true" && wasSeen(card)).forEach((card) => card.acknowledge()),
+  a: () => (look?.drill === "hidden" ? channels[0]?.heardByEar() : openCards.filter((card) => card.element.dataset.open === "true" && wasSeen(card)).forEach((card) => card.acknowledge())),
 });
 addEventListener("resize", () => { fit(); draw(); });
 addEventListener("theme", draw);

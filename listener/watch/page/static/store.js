@@ -10,6 +10,7 @@ export class Store {
     this.words = []; // channel number -> Map key -> [unixS, phrase, score]
     this.steps = []; // the unit's own, and how a call can end: see look
     this.endings = [];
+    this.hidesAlerts = false;
     this.phrases = [];
   }
 
@@ -58,6 +59,7 @@ export class Store {
     about.ids.add(row.id);
     const done = { ...row.body, unixS: row.unixS };
     if (row.kind === "acknowledge") about.acknowledged ??= done;
+    if (row.kind === "update") about.around = done;
     if (row.kind === "note") about.notes.push(done);
     if (row.kind === "mark") about.mark = done;
   }
