@@ -180,6 +180,7 @@ class StationView:
     """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served.
 
     signal: what is meant to sound now: "alert", "blind" or nothing. steps, resolved_as: the unit's own, after a call.
+    acceptance: how old each channel's last one is, and what has changed since.
     drill: empty on a watch; in a drill that is played live whether its alerts are "shown" or "hidden".
     """
 
@@ -200,6 +201,7 @@ class StationView:
     steps: tuple[Step, ...] = ()
     resolved_as: tuple[str, ...] = ()
     drill: str = ""
+    acceptance: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

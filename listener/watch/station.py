@@ -19,13 +19,14 @@ from listener.keep.clips import Clip
 from listener.keep.row import Row
 from listener.settings import Settings
 from listener.speech.engines import load_engine
+from listener.watch.accepted import Acceptances
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
 from listener.watch.desk import Desk
 from listener.watch.duty import Duty
 from listener.watch.health import Reason
 from listener.watch.logbook import Logbook
-from listener.watch.parts.capture import CaptureSupervisor
+from listener.watch.parts.capture import CaptureSupervisor, source_name
 from listener.watch.parts.disk import DiskWork
 from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
@@ -62,6 +63,7 @@ class Station:
         self._recording_trouble = ""
         self.page = ""  # where the watch page is served
         self.logbook = Logbook(folder, settings, self.clock)
+        self._acceptances = Acceptances(folder, settings)
         for words in without_proof(settings):
             self.logbook.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         names = [channel.name for channel in settings.watch.channels]
@@ -282,7 +284,13 @@ class Station:
             steps=tuple(Step(step.name, step.within_s) for step in self.settings.watch.steps),
             resolved_as=self.settings.watch.resolved_as,
             drill=self.drill,
+            acceptance="" if self.drill else self._acceptances.line(self.clock.unix(), map(_known, self.channels)),
         )
+
+
+def _known(channel: Channel) -> tuple[str, str, str]:
+    """Name, model and source of a channel, the last two empty while they are not known."""
+    return channel.name, channel.recogniser.model, source_name(channel.capture) if channel.capture.ring else ""
 
 
 def _veiled(row: Row) -> Row:

@@ -24,6 +24,7 @@ from listener.site.acceptance.hearing import AS_SET, Hearing
 from listener.site.acceptance.recorded import recorded_files
 from listener.site.acceptance.report import report_html
 from listener.site.acceptance.session import Begun, Judged, MadeCall, Part, Session, Told, begin, read, sessions
+from listener.watch.accepted import Acceptances
 from tests.fakes import BurstEngine, bursts
 from tests.site.acceptance_parts import RATE_HZ, call_at, label, recording
 from tests.tell.test_cautions import unsaid
@@ -328,3 +329,18 @@ def test_it_prints_on_two_pages_of_a4(site: Path, need) -> None:
     subprocess.run([*command, page.as_uri()], check=True, capture_output=True, timeout=120)
     info = subprocess.run(["pdfinfo", "page.pdf"], check=True, capture_output=True, text=True).stdout
     assert re.search(r"Pages:\s+2\n", info) and "(A4)" in info, info
+
+
+def test_the_watch_says_how_old_the_acceptance_is_and_what_has_changed(site: Path) -> None:
+    now = Settings()
+    known = [("Launch", "bursts", "USB Audio")]
+    assert Acceptances(Path("station"), now).line(0.0, known) == "Launch: no acceptance yet"
+    run("--recordings", "rec")
+    at = last_accepted(Path("station"), "Launch").unix_s
+    line = Acceptances(Path("station"), now).line
+    assert line(at + 60, known) == "Launch: accepted today, nothing changed since"
+    assert line(at + 40 * 86_400, known).startswith("Launch: accepted 40 days ago")
+    other = Settings.model_validate({"sensitivity": "eager"})
+    assert Acceptances(Path("station"), other).line(at, [("Launch", "ear-9", "")]) == (
+        "Launch: accepted today; CHANGED SINCE: sensitivity: balanced then, eager now, model: bursts then, ear-9 now"
+    )

@@ -27,12 +27,15 @@ def register(app: typer.Typer) -> None:
 def acceptance(
     config: Annotated[Path | None, typer.Option(help="Settings file (YAML). Without it: suspend, three times.")] = None,
     recordings: Annotated[
-        Path | None, typer.Option(help="A folder of recordings of this line, with labels of the calls in them.")
+        Path | None, typer.Option(help="In place of the live line: a folder of recordings, with labels of the calls in them.")
     ] = None,
+    hours: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Live: so many hours of normal traffic.")] = 1.0,
+    people: Annotated[str, typer.Option(help="Live: who makes calls, with commas between: Ann,Ben.")] = "",
+    calls: Annotated[int, typer.Option(min=1, max=200, help="Live: so many by each of them.")] = 10,
     channel: Annotated[str | None, typer.Option(help="Which channel of the settings; needed when there are several.")] = None,
     folder: Annotated[Path | None, typer.Option(help="The station's folder, in place of the settings'.")] = None,
     new: Annotated[bool, typer.Option("--new", help="Begin anew, also where one was left open.")] = False,
-    report: Annotated[bool, typer.Option("--report", help="Only write the report of the newest one again.")] = False,
+    report: Annotated[bool, typer.Option("--report", help="Only write the report of the newest one, as far as it is.")] = False,
 ) -> None:
     """Find out how this line is heard: normal traffic, calls by people who are named, and one report to sign."""
     from listener.settings import Settings, read_settings
@@ -46,9 +49,40 @@ def acceptance(
             raise UsageError(f"{station}: no acceptance of channel {own.name!r} was begun there")
         _tell(mine[-1])
         return
-    if recordings is None:
-        raise UsageError("acceptance needs --recordings FOLDER")
-    raise typer.Exit(_from_recordings(settings, own, station, recordings, new))
+    if recordings is not None:
+        raise typer.Exit(_from_recordings(settings, own, station, recordings, new))
+    names = tuple(dict.fromkeys(name.strip() for name in people.split(",") if name.strip()))
+    _live(settings, own, station, hours, names, calls, new)
+
+
+def _live(
+    settings: "Settings", own: "ChannelSettings", station: Path, hours: float, people: tuple[str, ...], calls: int, new: bool
+) -> None:
+    from listener.errors import UserError
+    from listener.site.acceptance.begin import begun_or_open
+    from listener.site.acceptance.guide import Guide, Typed, Wish, opened
+    from listener.site.acceptance.live import LiveLine
+    from listener.speech.engines import load_engine
+
+    engine = load_engine(settings)
+    line = LiveLine(settings, own, engine)
+    try:
+        opened(line)
+        session = begun_or_open(station, settings, own, engine, "live", line.source, new)
+        print(f"{own.name}: {line.source}; kept in {session.folder}", file=sys.stderr)
+        try:
+            Guide(session, line, Wish(hours, people, calls), Typed(), _say).run()
+        except KeyboardInterrupt:
+            raise UserError(
+                f"{session.folder}: stopped; what was heard is kept: run the same command again and it goes on"
+            ) from None
+    finally:
+        line.stop()
+    _tell(session)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
 
 
 def _channel(settings: "Settings", name: str | None) -> "ChannelSettings":

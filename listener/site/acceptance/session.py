@@ -148,7 +148,7 @@ def begin(station: Path, begun: Begun) -> Session:
     """A new session below the station's folder; what it keeps is for this account alone. Raises UserError."""
     above = station / FOLDER
     own_folder(above)
-    name = f"{begun.utc[:19].replace(':', '').replace('-', '')}Z-{re.sub(r'[^A-Za-z0-9]+', '_', begun.channel)}"
+    name = f"{re.sub(r'[^0-9T]', '', begun.utc)}Z-{re.sub(r'[^A-Za-z0-9]+', '_', begun.channel)}"
     folder = above / name
     try:
         above.chmod(0o700)

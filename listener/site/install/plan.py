@@ -12,10 +12,9 @@ from typing import Any
 import yaml
 
 from listener import __version__
-from listener.errors import UsageError, UserError
+from listener.errors import UsageError
 from listener.settings import Settings, settings_from
 from listener.site.install.unit import unit_text
-from listener.sound.inputs import sound_library
 from listener.tell import cautions
 from listener.watch.proof import without_proof
 
@@ -181,11 +180,8 @@ def _warnings(wanted: Wanted, settings: Settings) -> list[str]:
         f"{words!r} cannot be proved, and the watch will say so: name a sound file with it in watch.proof.words"
         for words in without_proof(settings)
     ]
-    if settings.watch.channels[0].is_card:
-        try:
-            sound_library()
-        except UserError as error:
-            found.append(f"{error}; until then the watch is BLIND")
+    if settings.watch.channels[0].is_card and not has_portaudio():
+        found.append("PortAudio was not found: without it the watch is BLIND (Debian: apt install libportaudio2)")
     if wanted.source is None:
         found.append("no source is named: the default input is listened to, whatever it is")
     if wanted.speaker is None:
@@ -201,6 +197,11 @@ def _typed(wanted: Wanted, where: Places, has_rule: bool) -> list[str]:
         return ["systemctl daemon-reload", "systemctl enable --now launch-listener"]
     rule = [f"sudo cp {where.settings / RULES} /etc/udev/rules.d/"] if has_rule else []
     return [*rule, "loginctl enable-linger", "systemctl --user daemon-reload", "systemctl --user enable --now launch-listener"]
+
+
+def has_portaudio(roots: tuple[Path, ...] = (Path("/usr/lib"), Path("/usr/local/lib"))) -> bool:
+    """Whether its library lies where Debian and others put it. Loading it would already write into the person's home."""
+    return any(found for root in roots for pattern in ("", "*/") for found in root.glob(f"{pattern}libportaudio.so*"))
 
 
 def account_ids(account: str) -> tuple[int, int]:

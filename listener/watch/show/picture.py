@@ -220,7 +220,7 @@ def picture(view: StationView, height: int, width: int, entry: str = "") -> Rend
 
 
 def foot_text(view: StationView) -> Text:
-    """Time, who has the watch, journal, tone, recording."""
+    """Time, who has the watch, journal, tone, recording, acceptance."""
     foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}", style="bold")
     if view.hand_over:
         foot.append(f", {view.hand_over.who} since {datetime.fromtimestamp(view.hand_over.unix_s).astimezone():%H:%M}")
@@ -228,7 +228,7 @@ def foot_text(view: StationView) -> Text:
         foot.append(f"  DRILL, ALERTS {view.drill.upper()}")
     foot.append(f"  journal {'ok' if not view.journal_trouble else 'TROUBLE'}")
     foot.append(f"  tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}")
-    return foot.append(f"  {view.recording}" if view.recording else "")
+    return foot.append("".join(f"  {text}" for text in (view.recording, view.acceptance) if text))
 
 
 def keys_text(view: StationView, width: int) -> str:

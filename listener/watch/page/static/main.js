@@ -75,7 +75,7 @@ function show() {
   put(at("clock-utc"), `${utcTime(nowS())} UTC`);
   const faults = look.faults.slice(-2).map(([unixS, text]) => `${localTime(unixS)} ${text}`);
   const tone = !store.hasTone ? "tone off" : look.tone_sounding ? "tone SOUNDING" : look.tone_trouble || "tone ready";
-  const parts = [`on watch ${span(look.uptime_s)}`, look.journal_trouble || "journal written", tone, look.recording];
+  const parts = [`on watch ${span(look.uptime_s)}`, look.journal_trouble || "journal written", tone, look.recording, look.acceptance];
   if (store.isLocal === false) parts.push("this page can be reached from the network, unencrypted");
   put(at("foot"), [...parts.filter(Boolean), ...faults].join(" · "));
   loud();
