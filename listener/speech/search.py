@@ -128,11 +128,11 @@ def neighbours(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunci
     to a neighbour.
     """
     long = [way for way in pronunciations if len(way) >= 6]
-    return [word for word in words if any(_within(way, word, (len(way) - 1) // 2) for way in long)]
+    return [word for word in words if any(within(way, word, (len(way) - 1) // 2) for way in long)]
 
 
-def _within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
-    """At most this many phones put in, left out or changed (Levenshtein distance)."""
+def within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
+    """Whether two ways differ, by at most this many phones put in, left out or changed (Levenshtein distance)."""
     if one == two or abs(len(one) - len(two)) > edits:
         return False
     row = list(range(len(two) + 1))

@@ -19,6 +19,12 @@ def embed(text: onnxruntime.InferenceSession, way: Pronunciation) -> np.ndarray:
     return text.run(["word"], {"phones": np.array([[PHONE_INDEX[p] for p in way]], np.int64)})[0][0]
 
 
+def read_common(folder: Path) -> tuple[dict[Pronunciation, int], np.ndarray]:
+    """The commonest words of a model folder: their rows by way of saying them, and the rows, (words, query)."""
+    with np.load(folder / "rivals.npz") as file:
+        return {tuple(way.split()): i for i, way in enumerate(file["phones"])}, file["embedded"].astype(np.float32)
+
+
 class WordView:
     """How likely each phrase's words are at a frame, among thousands of rivals.
 
@@ -32,9 +38,7 @@ class WordView:
         ours = [way for words in phrases for said in words for way in said]
         numbers = iter(range(1, 1 + len(ours)))
         self._slots = [[[next(numbers) for _ in said] for said in words] for words in phrases]
-        with np.load(folder / "rivals.npz") as file:
-            common = {tuple(way.split()): i for i, way in enumerate(file["phones"])}
-            embedded = file["embedded"].astype(np.float32)
+        common, embedded = read_common(folder)
         rare = [way for way in dict.fromkeys(own_rivals) if way not in common and way not in ours]
         kept = [way for way in common if way not in ours]
         text = open_session(folder / "text.onnx")
@@ -60,18 +64,21 @@ class WordView:
 
     def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The same without going through the common words again: log_sum is theirs, with the blank (natural log)."""
-        columns = np.unique(np.concatenate([self._added, *self._instead, *(s for slots in self._slots for s in slots)]))
-        columns = columns.astype(np.int64)
-        log_probs = np.full((len(queries), 1 + self._matrix.shape[1]), NOT_HEARD, np.float32)
-        log_probs[:, columns] = queries[:, :-1] @ self._matrix[:, columns - 1]
-        everything = np.logaddexp(log_sum, np.logaddexp.reduce(log_probs[:, self._added], axis=1))
-        log_probs[:, columns] -= everything[:, None]
-        return self._read(log_probs)
+        asked = np.unique(np.concatenate([self._added, *self._instead, *(s for slots in self._slots for s in slots)]))
+        asked = asked.astype(np.int64)
+        logits = queries[:, :-1] @ self._matrix[:, asked - 1]
+        everything = np.logaddexp.reduce(logits[:, np.searchsorted(asked, self._added)], axis=1, initial=-np.inf)
+        return self._read(logits - np.logaddexp(log_sum, everything)[:, None], asked)
 
-    def _read(self, log_probs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        ours = [log_probs[:, slot].max(axis=1) for slots in self._slots for slot in slots]
-        instead = [log_probs[:, c].max(axis=1, initial=NOT_HEARD) for c in self._instead]
-        return np.stack(ours, axis=1), np.stack(instead, axis=1)
+    def _read(self, log_probs: np.ndarray, asked: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """log_probs: of all words, the blank first, or of those asked for."""
+
+        def highest(words: np.ndarray | list[int]) -> np.ndarray:
+            columns = words if asked is None else np.searchsorted(asked, words)
+            return log_probs[:, columns].max(axis=1, initial=NOT_HEARD)
+
+        ours = [highest(slot) for slots in self._slots for slot in slots]
+        return np.stack(ours, axis=1), np.stack([highest(words) for words in self._instead], axis=1)
 
     @property
     def columns(self) -> list[slice]:
