@@ -31,6 +31,7 @@ _SAID = {
     "missing": "is missing",
     "string_too_short": "must not be empty",
     "too_short": "must not be empty",
+    "too_long": "must be {max_length} at most",
     "tuple_type": "must be a list",
     "model_type": "must be a group of settings",
     "dict_type": "must be a group of settings",

@@ -25,7 +25,7 @@ SLOW = (
     "outside/test_drill.py",
     "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
-    "test_bad_input.py", "test_long_files.py", "watch/",
+    "site/", "test_bad_input.py", "test_long_files.py", "watch/",
     "drill/test_commands.py", "drill/test_debrief.py", "network/test_captures.py", "network/test_must_reach.py",
     "outside/test_clustered_intervals.py", "sound/test_compressed.py",
     "speech/test_sphinx_spotter.py", "speech/test_talk.py", "test_extras.py",

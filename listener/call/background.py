@@ -67,7 +67,7 @@ def joint_peaks(hits: tuple[Hit, ...], phrase: PhraseSettings, calibration: Cali
     stretches: list[list[Hit]] = []
     until_s = -inf
     for hit in heard:
-        if hit.start_s - until_s > phrase.max_gap_s:
+        if hit.start_s - until_s > phrase.longest_gap_s:
             stretches.append([])
             until_s = -inf
         stretches[-1].append(hit)

@@ -36,16 +36,22 @@ class Chain:
         return max(hit.end_s for hit in self.hits)
 
 
-def weigh(words: Sequence[Hit], calibration: Calibration) -> float:
+def weigh(words: Sequence[Hit], phrase: PhraseSettings, calibration: Calibration) -> float:
     """The joint score of some words in a row, in order of their starts, stated for three words."""
     weight = 0.0
+    beat = beat_weight(phrase, calibration)
     for n, word in enumerate(words):
         weight += min(word.score, calibration.word_cap)
         if n >= 2:
-            weight -= rhythm_penalty(words[n - 2], words[n - 1], word, calibration.rhythm_weight)
+            weight -= rhythm_penalty(words[n - 2], words[n - 1], word, beat)
     if len(words) > 2:
         weight -= clarity_penalty([word.score for word in words], calibration)
     return weight * 3 / len(words)
+
+
+def beat_weight(phrase: PhraseSettings, calibration: Calibration) -> float:
+    """How much an even beat counts for this phrase: not at all where other words may stand between."""
+    return 0.0 if phrase.between_s else calibration.rhythm_weight
 
 
 def rhythm_penalty(first: Hit, second: Hit, third: Hit, weight: float) -> float:
@@ -72,7 +78,7 @@ def clarity_penalty(scores: list[float], calibration: Calibration) -> float:
 
 def may_follow(one: Hit, two: Hit, phrase: PhraseSettings) -> bool:
     """Whether the second word comes after the first within the gap limits."""
-    return phrase.min_gap_s <= two.start_s - one.end_s <= phrase.max_gap_s
+    return phrase.min_gap_s <= two.start_s - one.end_s <= phrase.longest_gap_s
 
 
 def best_chain(
@@ -87,6 +93,7 @@ def best_chain(
     that can still follow does not reach what is asked for or was found. What can follow is bounded by its scores and
     rhythm; the clarity penalty only lowers it.
     """
+    beat = beat_weight(phrase, calibration)
     gains = [min(hit.score, calibration.word_cap) for hit in hits]
     follows = [[j for j in range(i + 1, len(hits)) if may_follow(hits[i], hits[j], phrase)] for i in range(len(hits))]
 
@@ -97,7 +104,7 @@ def best_chain(
         """What word k adds behind i and j."""
         if i is None or j is None:
             return gains[k]
-        return gains[k] - rhythm_penalty(hits[i], hits[j], hits[k], calibration.rhythm_weight)
+        return gains[k] - rhythm_penalty(hits[i], hits[j], hits[k], beat)
 
     @cache
     def score_bound(j: int | None, more: int) -> float:
@@ -120,7 +127,7 @@ def best_chain(
         more = length - len(path) - 1
         if more < 0:
             words = [hits[n] for n in path]
-            found = weigh(words, calibration), sum(word.score for word in words), tuple(-n for n in path)
+            found = weigh(words, phrase, calibration), sum(word.score for word in words), tuple(-n for n in path)
             if found[0] >= at_least and (best is None or found > best):
                 best = found
             return

@@ -84,7 +84,7 @@ class PhraseRule:
         ended: the stream is over, so nothing can.
         """
         told: list[Candidate | PartlyHeard] = []
-        latest_s = inf if ended else now_s - self._phrase.max_gap_s - LONGEST_WORD_S - self._calibration.settle_s
+        latest_s = inf if ended else now_s - self._phrase.longest_gap_s - LONGEST_WORD_S - self._calibration.settle_s
         if self._partly.chain and self._partly.chain.end_s < latest_s:
             told.append(self._event(PartlyHeard, self._partly.chain, now_s))
             self._partly = _Peak(self._partly.chain.end_s)
@@ -105,7 +105,7 @@ class PhraseRule:
         same = [old for old in self._hits if old.span.likeness(hit.span) > SAME]
         if any(old.score >= hit.score for old in same):
             return
-        reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.max_gap_s)
+        reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.longest_gap_s)
         kept = [old for old in self._hits if old not in same and old.end_s > hit.end_s - reach_s]
         self._hits = sorted([*kept, hit], key=lambda h: (h.start_s, h.end_s))
 

@@ -6,6 +6,7 @@ from statistics import median
 
 from listener.drill.result import ActionResult, CallResult, Result
 from listener.drill.score import worth_by_caller
+from listener.drill.trends import Compared, StepLine, Trend, compare_alerts, step_lines, trends
 from listener.errors import UserError
 from listener.score.interval import median_interval
 from listener.score.metrics import Rate, Share
@@ -59,11 +60,16 @@ class DrillLine:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The record: a row a drill, the total, and the people."""
+    """The record: a row a drill, the total, the people, the expected steps, the drills one after the other, and what was
+    done with the machine's alerts shown against hidden.
+    """
 
     drills: tuple[DrillLine, ...]
     total: DrillLine
     people: tuple[PersonLine, ...]
+    steps: tuple[StepLine, ...] = ()
+    trends: tuple[Trend, ...] = ()
+    compared: tuple[Compared, ...] = ()
 
     @property
     def false_per_hour(self) -> Rate:
@@ -90,7 +96,10 @@ def record_of(results: Sequence[Result], crew: str | None = None, who: str | Non
         seen.add(result.file)
     chosen.sort(key=lambda r: (str(r.date or ""), r.title))
     lines = [_line(r.title, [r]) for r in chosen]
-    return Record(tuple(lines), _line("TOTAL", chosen), tuple(_people(chosen, who)))
+    return Record(
+        tuple(lines), _line("TOTAL", chosen), tuple(_people(chosen, who)), step_lines(chosen), trends(chosen),
+        compare_alerts(chosen),
+    )  # fmt: skip
 
 
 def _line(title: str, results: Sequence[Result]) -> DrillLine:

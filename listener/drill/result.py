@@ -7,6 +7,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from listener.drill.score import ActionScore, CallScore, DrillScore
+from listener.drill.steps import StepScore
 from listener.errors import UserError
 from listener.events import Call
 
@@ -36,6 +37,21 @@ class AlertResult(_Model):
     chance_per_h: float | None = None
 
 
+class StepResult(_Model):
+    """One expected step, in its place of the order. by: who did it, if anybody. delay_s: below zero before the call's end."""
+
+    number: int
+    who: str
+    what: str
+    within_s: float | None
+    status: Literal["done", "late", "out of order", "not done"]
+    by: str
+    at_s: float | None
+    delay_s: float | None
+    late: bool
+    out_of_order: bool
+
+
 class CallResult(_Model):
     """One call. Times in seconds of the drill. near: what was heard of it, when there was no alert."""
 
@@ -57,6 +73,8 @@ class CallResult(_Model):
     level_dbov: float | None
     hard: tuple[str, ...]
     actions: tuple[ActionResult, ...]
+    position: str = ""
+    steps: tuple[StepResult, ...] = ()
 
 
 class StretchResult(_Model):
@@ -69,7 +87,7 @@ class StretchResult(_Model):
 
 
 class Result(_Model):
-    """A scored drill. found and counted leave out calls that only the machine has timed."""
+    """A scored drill. found and counted leave out calls that only the machine has timed. alerts: as people played it."""
 
     kind: Literal["drill"] = "drill"
     file: str
@@ -87,6 +105,7 @@ class Result(_Model):
     partly: tuple[AlertResult, ...]
     other_actions: tuple[ActionResult, ...]
     unheard: tuple[StretchResult, ...]
+    alerts: Literal["shown", "hidden"] = "shown"
 
     @property
     def delays_s(self) -> list[float]:
@@ -116,6 +135,7 @@ def result_of(score: DrillScore, file: Path) -> Result:
             StretchResult(recording=x.track, start_s=x.stretch.start_s, end_s=x.stretch.end_s, why=x.stretch.why)
             for x in score.unheard
         ),
+        alerts=drill.alerts,
     )
 
 
@@ -140,12 +160,30 @@ def _call(call: CallScore) -> CallResult:
         level_dbov=call.sound.level_dbov if call.sound else None,
         hard=call.hard,
         actions=tuple(_action(x) for x in call.actions),
+        position=call.call.position,
+        steps=tuple(_step(x) for x in call.steps),
     )
 
 
 def _action(done: ActionScore) -> ActionResult:
     action = done.action
     return ActionResult(who=action.who, what=action.what, at_s=_ms(action.at_s), delay_s=_ms(done.delay_s))
+
+
+def _step(score: StepScore) -> StepResult:
+    action = score.action
+    return StepResult(
+        number=score.number,
+        who=score.step.who,
+        what=score.step.what,
+        within_s=score.step.within_s,
+        status=score.status,
+        by=action.who if action else "",
+        at_s=_ms(action.at_s) if action else None,
+        delay_s=_ms(score.delay_s),
+        late=score.is_late,
+        out_of_order=bool(score.before),
+    )
 
 
 def _alert(track: str, event: Call) -> AlertResult:

@@ -93,7 +93,8 @@ def _show(advice: list[Advice], forms: dict[str, dict[str, dict[str, float]]], t
     console.print(
         f"\nVoices: {table.voices}, in jets, 300-3400 Hz. Predictions come from length and kind alone. On {check['phrases']} "
         f"phrases that they were not fitted on, their order agrees with measurement by {span}, and shares are off by "
-        f"{100 * check['off_by']:.0f} points: {_worth(check['low'])}. What your own people get only they can show: try it with them.",
+        f"{100 * check['off_by']:.0f} points: {_worth(check['low'])}. What your own people get only they can show: try it "
+        "with them.",
         markup=False,
     )
     console.print(" ".join(cautions.ALL), markup=False)
@@ -101,7 +102,7 @@ def _show(advice: list[Advice], forms: dict[str, dict[str, dict[str, float]]], t
 
 def _worth(low: float) -> str:
     """What a prediction is worth whose agreement with measurement may be as low as this."""
-    return "they tell which phrases do better" if low > 0 else "take them as an average, they do not tell which phrase does better"
+    return "they tell which phrases do better" if low > 0 else "averages, which do not tell what phrase does better"
 
 
 def _side_by_side(advice: list[Advice]) -> RichTable:

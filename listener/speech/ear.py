@@ -16,12 +16,13 @@ from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
 from listener.speech.bank import read_bank
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
+from listener.speech.nearby import Frames, Memory, NearbyWords, Sought, sought
 from listener.speech.network import Network, open_session, read_info, shipped_model
-from listener.speech.phrase_ear import HitTimes, PhraseEar, WordFit, best_look_alike
+from listener.speech.phrase_ear import FRAME_S, HitTimes, PhraseEar, WordFit, best_look_alike
 from listener.speech.search import PhoneSearch
-from listener.speech.spotter import Calibration, Talk
+from listener.speech.spotter import Calibration, Nearby, Talk
 from listener.speech.talk import Listening, hear_talk
-from listener.speech.word_view import WordView
+from listener.speech.word_view import WordView, embed
 
 
 class EarSpotter:
@@ -33,15 +34,17 @@ class EarSpotter:
         self._engine = engine
         self._network = Network(engine.session, engine.info)
         self._search = PhoneSearch([*engine.pronunciations, *engine.look_alikes], engine.info.weights.frame_cost)
+        self._memory = Memory()
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
         """Forget everything heard; the next sample fed is number first_sample of the 16 kHz stream."""
         self._frame = 0
+        self._first_s = first_sample / RATE_HZ
         self._network.restart()
         self._search.restart()
         weights, columns = self._engine.info.weights, self._engine.words.columns
-        self._times = {name: HitTimes(weights, first_sample / RATE_HZ) for name in self._engine.names}
+        self._times = {name: HitTimes(weights, self._first_s) for name in self._engine.names}
         self._phrases = [
             PhraseEar(weights, min(map(len, pronunciations)), column.stop - column.start)
             for pronunciations, column in zip(self._engine.pronunciations, columns, strict=True)
@@ -55,9 +58,20 @@ class EarSpotter:
         """The words still held back at the end of the stream."""
         return self._hits(self._network.flush())
 
+    def listen_around(self, from_s: float) -> Nearby:
+        """Search what is remembered from this stream time on for positions and callers, and what follows."""
+        assert self._engine.nearby, "the settings name some"
+        return self._memory.open(self._engine.nearby, self._engine.info.weights, from_s)
+
+    def leave(self, nearby: Nearby) -> None:
+        """Search no further for this one."""
+        self._memory.close(nearby)
+
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, WordFit]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
-        (words, instead), columns = self._engine.words.judge(queries), self._engine.words.columns
+        (words, instead, log_sum), columns = self._engine.words.judge(queries), self._engine.words.columns
+        if self._engine.nearby:
+            self._memory.hear(Frames(self._first_s + self._frame * FRAME_S, phones, queries, log_sum))
         heard = []
         for row, word_row, rival in zip(phones, words, instead, strict=True):
             found = self._search.step(row)
@@ -80,7 +94,9 @@ class EarEngine:
 
     name = "ear"
 
-    def __init__(self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> None:
+    def __init__(
+        self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]], nearby: list[Sought] | None = None
+    ) -> None:
         self.folder = folder
         self.info = read_info(folder)
         self.model = self.info.name
@@ -102,6 +118,8 @@ class EarEngine:
             ear = Listening(self.info.weights, phrases, self.pronunciations, sounds.look_alikes, self.words)
             known = Known(sounds, bank.hours, hear_talk(bank, ear)) if bank else Known(sounds, 0.0, {})
             keep(self.kept_as, known)
+        text = open_session(folder / "text.onnx") if nearby else None
+        self.nearby = NearbyWords(nearby, spelled, lambda way: embed(text, way)) if nearby else None
         self.known = known
         self.talk = Talk(known.talk_h, known.talk)
 
@@ -118,4 +136,4 @@ class EarEngine:
 def load(settings: Settings) -> EarEngine:
     """The engine of the settings. Raises UserError for unknown words and damaged models."""
     folder = settings.ear.model_path or shipped_model()
-    return EarEngine(folder, [p.words for p in settings.phrases], dict(settings.pronounce))
+    return EarEngine(folder, [p.words for p in settings.phrases], dict(settings.pronounce), sought(settings))

@@ -3,12 +3,12 @@
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listener.events import Hit
+from listener.events import Hit, Span
 
 
 class Spotter(Protocol):
@@ -31,6 +31,51 @@ class Spotter(Protocol):
 
     def finish(self) -> list[Hit]:
         """The stretch has ended: give what is still held back. restart() comes before more audio."""
+
+
+DENIAL = "not"
+"""The word that, right before a position, says that it is another one."""
+
+
+@dataclass(frozen=True, slots=True)
+class NearWord:
+    """Something that may have been said near a call: one of what is looked for there.
+
+    what: "position", "caller" or DENIAL. score: log-odds that it was said there against that it was not.
+    """
+
+    what: str
+    name: str
+    start_s: float
+    end_s: float
+    score: float
+
+    @property
+    def span(self) -> Span:
+        """When it was said."""
+        return Span(self.start_s, self.end_s)
+
+
+class Nearby(Protocol):
+    """Listens for positions and callers around one call; the spotter that made it goes on feeding it."""
+
+    @property
+    def heard_until_s(self) -> float:
+        """Stream time up to which the sound has been searched."""
+
+    def words(self) -> list[NearWord]:
+        """What may have been said so far, in order of time; a later answer may be another."""
+
+
+@runtime_checkable
+class HearsAround(Protocol):
+    """What a Spotter offers beside, if it can hear positions and callers."""
+
+    def listen_around(self, from_s: float) -> Nearby:
+        """Search what was heard from this stream time on (as far as it is remembered), and what follows."""
+
+    def leave(self, nearby: Nearby) -> None:
+        """Search no further for this one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,16 +51,17 @@ class WordView:
             np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases
         ]
 
-    def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
-        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases).
+        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases);
+        and the natural log of the sum over all words and the blank, (frames,).
 
         Words are numbered through the phrases in order; see ``columns``.
         """
         logits = np.concatenate([queries[:, -1:], queries[:, :-1] @ self._matrix], axis=1)
         top = logits.max(axis=1, keepdims=True)
-        log_probs = logits - top - np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
-        return self._read(log_probs)
+        rest = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
+        return *self._read(logits - top - rest), (top + rest)[:, 0]
 
     def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The same without going through the common words again: log_sum is theirs, with the blank (natural log)."""

@@ -20,10 +20,11 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.radio import measured_response, rms_dbov, speech_level
 from listener.radio.level import SILENT_DBOV
+from listener.sound.files import SOUND_FILES
 from listener.speech.pronounce import pronunciations
 from listener.study.plan import BABBLE, Plan, RecordedNoise, RecordedRoom
 from listener.study.prepared import Listed, Prepared
-from listener.study.recorded import SOUND_FILES, Piece, Source, read_mono, read_sound, sources
+from listener.study.recorded import Piece, Source, read_mono, read_sound, sources
 from listener.study.talk import TALK
 from listener.study.voices import say
 

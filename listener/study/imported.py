@@ -2,8 +2,8 @@
 
 `listener study sounds DIR` is the way out, this the way in. Three open formats: CSV (file, start_s, end_s, text and, if
 known, confidence and raised_s), CTM (file channel start duration word [confidence]) and RTTM (times as RTTM has them, the
-name field as the text). Words that read as the phrase, said in a row with no longer pauses than the call's max_gap_s,
-make a call: as many as its repeats an alert, one fewer partly heard. A text that is the whole call is one as well.
+name field as the text). Words that read as the phrase, said in a row with no longer gaps than the call's settings
+allow, make a call: as many as its repeats an alert, one fewer partly heard. A text that is the whole call is one as well.
 """
 
 import csv
@@ -19,8 +19,8 @@ import pyarrow.parquet as pq
 from listener.atomic_write import write_whole_with
 from listener.errors import UserError
 from listener.events import Alert, PartlyHeard
+from listener.score.said import plain, times_said
 from listener.settings import PhraseSettings
-from listener.study.recorded import plain, times_said
 from listener.study.results import Result
 from listener.study.table import IMPORTED, SCHEMA
 from listener.study.trials import Outcome, Told, Trial, judged
@@ -87,7 +87,7 @@ def calls_of(words: Iterable[Word], phrases: tuple[PhraseSettings, ...]) -> Iter
             times = times_said(plain(word.text), phrase.words) if word else 0
             if word and not times:
                 continue
-            if run and (word is None or word.start_s - run[-1].end_s > phrase.max_gap_s):
+            if run and (word is None or word.start_s - run[-1].end_s > phrase.longest_gap_s):
                 if said >= phrase.repeats - 1 and said > 0:
                     yield _told(run, phrase, said >= phrase.repeats)
                 run, said = [], 0

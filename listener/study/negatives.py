@@ -14,12 +14,12 @@ import numpy as np
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.score.said import plain
 from listener.settings import PhraseSettings
 from listener.speech.pronounce import pronunciations
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.plan import Plan
-from listener.study.recorded import plain
 
 LINE_LEVEL_DB = 3.0  # no two people are equally loud
 STRETCH_S = 20.0
@@ -67,7 +67,7 @@ def _deal(design: Design, bank: Bank) -> Iterator[tuple[Said, ...]]:
     cards = cards_of(plan, bank)
     deck: list[Card] = []
     size = round(plan.negatives.piece_s * RATE_HZ)
-    apart = round(max(p.max_gap_s for p in plan.phrases) * RATE_HZ)
+    apart = round(max(p.longest_gap_s for p in plan.phrases) * RATE_HZ)
     says = [any(phrase.words in plain(line.text) for phrase in plan.phrases) for line in bank.lines]
     for _ in range(design.negative_count):
         said: list[Said] = []

@@ -205,9 +205,9 @@ class Plan(Checked):
                 raise ValueError(f"{key}: the first number must be less than the second (it is {low:g}, {high:g})")
         if self.band_hz[1] > RATE_HZ / 2:
             raise ValueError(f"band_hz: {self.band_hz[1]:g} Hz is out of reach; at most {RATE_HZ // 2}")
-        longest = max(phrase.max_gap_s for phrase in self.phrases)
+        longest = max(phrase.longest_gap_s for phrase in self.phrases)
         if self.gap_s[1] > longest:
-            raise ValueError(f"gap_s: pauses of {self.gap_s[1]:g} s are longer than the calls' max_gap_s ({longest:g})")
+            raise ValueError(f"gap_s: pauses of {self.gap_s[1]:g} s are longer than the calls' gaps may be ({longest:g})")
         for ratio in self.snr_db + self.negatives.snr_db:
             if ratio is not None and not -60.0 <= ratio <= 60.0:
                 raise ValueError(f"snr_db: {ratio:g} dB is out of reach; from -60 to 60, or null for no noise")

@@ -31,6 +31,8 @@ from listener.tell.html import page
 
 REPORT = "report.html"
 FOLD_ABOVE = 12
+WIDE = 20
+"""Tables of more columns are wider than any screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,7 @@ def write_report(folder: Path) -> Path:
     if not heard[0].calls.height:
         raise UserError(f"{folder}: holds no call yet; let the study run on")
     frames = [
-        ("In one line each", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
+        ("All together", "All conditions of the plan together; ranges are 95 % intervals.", "summary.csv",
          summary_table(heard)),
         ("Calls", "One row for each condition; SNR call and heard: measured during the calls, before and after the radio.",
          "calls.csv", miss_table(heard)),
@@ -131,6 +133,9 @@ def table(
     rows = tuple(tuple(_cell(value, name) for value, name in zip(row, seen.columns)) for row in seen.iter_rows())
     columns = tuple(name.replace("_", " ") for name in seen.columns)
     data = base64.b64encode(csv.encode()).decode()
+    if len(columns) > WIDE and len(rows) < len(columns):  # turned over: one row a measure, one column an engine
+        columns, *rest = zip(columns, *rows, strict=True)
+        return Table(title, caption, file, columns, tuple(rest), (0,), data, False)
     return Table(title, caption, file, columns, rows, words, data, shown is None and len(rows) > FOLD_ABOVE)
 
 

@@ -126,10 +126,10 @@ def summary_table(heard: Sequence[EngineResult]) -> pl.DataFrame:
         row |= one.values()
         row |= {
             "srt_db": fitted.curve.srt_db if fitted else None,
-            "lapse": fitted.curve.lapse if fitted else None,
-            "miss_quiet": one.missed(snr_db=None).value,
             "srt_low": fitted.srt_db[0] if fitted and fitted.srt_db else None,
             "srt_high": fitted.srt_db[1] if fitted and fitted.srt_db else None,
+            "lapse": fitted.curve.lapse if fitted else None,
+            "miss_quiet": one.missed(snr_db=None).value,
             "slope_per_db": fitted.curve.slope_per_db if fitted else None,
             "slope_low": fitted.slope_per_db[0] if fitted and fitted.slope_per_db else None,
             "slope_high": fitted.slope_per_db[1] if fitted and fitted.slope_per_db else None,

@@ -148,7 +148,7 @@ def speech_table(rows: list[Row], engine: str = "ear") -> str:
     return "\n".join(lines)
 
 
-def alike_table(rows: list[Row], engine: str = "ear") -> str:
+def look_alike_table(rows: list[Row], engine: str = "ear") -> str:
     """Recordings of what sounds like the phrase, or is too little of it, that alerted, in per cent."""
     mine = of(rows, engine, ALIKE)
     kinds = dict.fromkeys((r.phrase, r.speaker.split("/")[0]) for r in mine)

@@ -24,14 +24,11 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from models.training.warp import Samples, VoiceMissing, warp
+
 Split = Literal["train", "dev"]
-Samples = NDArray[np.float32]
 
 KOKORO_HELD_OUT = ("am_michael", "bf_emma", "bm_lewis")
-
-
-class VoiceMissing(RuntimeError):
-    """An engine or its data is not installed; the message says what to install."""
 
 
 class Voice(Protocol):
@@ -343,27 +340,6 @@ class Warped:
         """Mono float32 samples at rate_hz, shape (n,); see Voice."""
         samples = self.voice.say(spoken, speed, rng)
         return warp(samples, self.voice.rate_hz, self.f0, self.formants)
-
-
-def warp(samples: Samples, rate_hz: int, f0: float, formants: float) -> Samples:
-    """Multiply pitch and formant frequencies, timing kept.  Same length within one 5 ms frame."""
-    try:
-        import pyworld
-    except ModuleNotFoundError:
-        raise VoiceMissing("pyworld is not installed: pip install pyworld") from None
-    x = samples.astype(np.float64)
-    pitch, times = pyworld.dio(x, rate_hz)
-    pitch = pyworld.stonemask(x, pitch, times, rate_hz)
-    envelope = pyworld.cheaptrick(x, pitch, times, rate_hz)
-    breath = pyworld.d4c(x, pitch, times, rate_hz)
-    bins = np.arange(envelope.shape[1])
-    moved = np.clip(bins / formants, 0, bins[-1])
-    low = np.floor(moved).astype(int)
-    high = np.minimum(low + 1, bins[-1])
-    part = moved - low
-    envelope = np.exp((1 - part) * np.log(envelope[:, low]) + part * np.log(envelope[:, high]))
-    said = pyworld.synthesize(pitch * f0, np.ascontiguousarray(envelope), breath, rate_hz)
-    return said[: samples.size].astype(np.float32)
 
 
 # --- the list ---------------------------------------------------------------

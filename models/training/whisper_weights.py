@@ -49,21 +49,9 @@ def read_arrays(path: Path) -> dict[str, np.ndarray]:
 
 
 def encoder_arrays(path: Path) -> dict[str, np.ndarray]:
-    """Only the encoder's arrays, float32, with the ``encoder/`` prefix taken off.
-
-    ``path`` is the model file, or an ``.npz`` of these arrays that ``save_encoder`` wrote.
-    """
-    if path.suffix == ".npz":
-        with np.load(path) as file:
-            return {name: file[name].astype(np.float32) for name in file.files}
+    """Only the encoder's arrays, float32, with the ``encoder/`` prefix taken off."""
     return {
         name.removeprefix("encoder/"): values.astype(np.float32)
         for name, values in read_arrays(path).items()
         if name.startswith("encoder/") and values.ndim
     }
-
-
-def save_encoder(model: Path, path: Path) -> None:
-    """Write only the encoder's arrays, half precision: a third of the model file."""
-    arrays = {name: values.astype(np.float16) for name, values in encoder_arrays(model).items()}
-    np.savez(path, **arrays)  # type: ignore[arg-type]  # the names are those of the network, none is allow_pickle

@@ -64,7 +64,7 @@ class TestSearch:
     @example(hits=FAINT_OR_UNEVEN, length=3)
     def test_no_chain_weighs_more_than_the_one_found(self, engine, hits, length):
         found = best_chain(hits, length, PHRASE, SHIPPED[engine])
-        every = [weigh(words, SHIPPED[engine]) for words in all_chains(hits, length)]
+        every = [weigh(words, PHRASE, SHIPPED[engine]) for words in all_chains(hits, length)]
         assert (found and found.joint) == max(every, default=None)
 
     @given(hits=any_hits(12), length=st.integers(1, 5))
@@ -72,7 +72,15 @@ class TestSearch:
         found = best_chain(hits, length, PHRASE, EAR)
         if found:
             assert found.hits in set(all_chains(hits, length))
-            assert found.joint == weigh(found.hits, EAR)
+            assert found.joint == weigh(found.hits, PHRASE, EAR)
+
+    @given(hits=any_hits(10), length=st.integers(2, 4))
+    def test_with_words_between_every_gap_may_be_longer_and_none_must_match_another(self, hits, length):
+        wide = PhraseSettings(words="suspend", between_s=2.0)
+        found = best_chain(hits, length, wide, EAR)
+        without_beat = replace(EAR, rhythm_weight=0.0)
+        far = PhraseSettings(words="suspend", max_gap_s=3.5)
+        assert found == best_chain(hits, length, far, without_beat)
 
     @given(hits=any_hits(12), length=st.integers(1, 5), level=st.floats(-8.0, 2.0))
     def test_a_level_hides_what_is_below_it_and_changes_nothing_else(self, hits, length, level):
@@ -112,12 +120,12 @@ class TestWeigh:
     def test_by_hand(self):
         """Two capped words and one of -3.5 at twice the interval: 0.5 + 0.5 - 3.5 - 1.5 * ln(2)^2 - 0.5 * (1 + 3.5 - 4)."""
         said = words((0.0, 1.0), (1.0, 2.0), (3.0, -3.5))
-        assert weigh(said, EAR) == pytest.approx(-2.5 - 1.5 * log(2) ** 2 - 0.25)
+        assert weigh(said, PHRASE, EAR) == pytest.approx(-2.5 - 1.5 * log(2) ** 2 - 0.25)
 
     def test_is_stated_for_three_words(self):
-        assert weigh(words((0.0, 0.2)), EAR) == pytest.approx(0.6)
-        assert weigh(words((0.0, 0.2), (1.0, 0.2)), EAR) == pytest.approx(0.6)
-        assert weigh(words(*((float(n), 0.2) for n in range(5))), EAR) == pytest.approx(0.6)
+        assert weigh(words((0.0, 0.2)), PHRASE, EAR) == pytest.approx(0.6)
+        assert weigh(words((0.0, 0.2), (1.0, 0.2)), PHRASE, EAR) == pytest.approx(0.6)
+        assert weigh(words(*((float(n), 0.2) for n in range(5))), PHRASE, EAR) == pytest.approx(0.6)
 
     def test_a_call_that_pruning_before_the_clarity_penalty_lost_is_an_alert(self):
         """Of the two first words, the one that leads before that penalty falls behind with it."""
@@ -143,4 +151,4 @@ class TestClarity:
     def test_one_faint_word_beside_two_very_clear_ones_weighs_less(self):
         """By hand: 0.5 * ((5 - (-1)) - 4) = 1."""
         said = words((0.0, 5.0), (1.0, 6.0), (2.0, -1.0))
-        assert weigh(said, CALIBRATION) - weigh(said, self.CLEAR) == pytest.approx(1.0)
+        assert weigh(said, PHRASE, CALIBRATION) - weigh(said, PHRASE, self.CLEAR) == pytest.approx(1.0)

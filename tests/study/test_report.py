@@ -55,6 +55,16 @@ def test_the_page_needs_no_other_file_and_shows_plots_first(result):
     assert outline.tags.count("figure") == 7 and outline.tags.index("svg") < outline.tags.index("table")
 
 
+def test_what_is_wider_than_a_screen_is_shown_turned_over(result):
+    """All that is known of an engine in single numbers: a measure a row, an engine a column."""
+    summary = page(result).split("<h2>All together</h2>")[1].split("</table>")[0]
+    head, *rows = re.findall(r"<tr>(.*?)</tr>", summary)
+    cells = [re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row) for row in [head, *rows]]
+    frame = pl.read_csv(result / "tables" / "summary.csv")
+    assert [row[0] for row in cells] == [name.replace("_", " ") for name in frame.columns] and len(cells) > 20
+    assert cells[0] == ["engine", *frame["engine"]] and cells[1] == ["calls", *map(str, frame["calls"])]
+
+
 def test_every_plot_the_issue_of_detection_needs_is_there(result):
     titles = re.findall(r"<figure[^>]*><h2>(.*?)</h2>", page(result))
     assert titles == ["Missed calls against noise", "Misses against false alarms", "False alarms", "Delay",

@@ -71,7 +71,7 @@ def test_the_study_s_report_and_comparison_say_them():
     assert unsaid(page("listener.study", "report.html", cautions=cautions.STUDY, **empty)) == []
 
 
-@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY, cautions.PEOPLE])
+@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY, cautions.PEOPLE, cautions.ACCEPTANCE])
 def test_each_way_of_saying_them_is_whole(lines):
     assert unsaid(" ".join(lines)) == []
 

@@ -1,9 +1,10 @@
-"""What a person writes at the foot of the live view, key by key: who takes the watch, or who works on a radio."""
+"""What a person writes at the foot of the live view, key by key: who takes the watch, works on a radio, ends a call."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from listener.errors import UserError
+from listener.keep.row import Row
 from listener.watch.duty import LONGEST_WORK_MIN, open_points
 from listener.watch.station import Station
 
@@ -56,6 +57,44 @@ def take_watch(station: Station) -> Entry:
     points = len(open_points(station.snapshot()))
     question = f"I take the watch ({points or 'nothing'} open), name"
     return Entry([question], lambda given: f"{station.desk.take_watch(given[0]).who} has the watch")
+
+
+def newest_open(station: Station) -> Row | None:
+    """The alert that the keys for steps and endings mean: the newest that has not ended, among those that are shown."""
+    calls = [call for channel in station.snapshot().channels for call in channel.open_calls]
+    newest = max(calls, key=lambda call: call.unix_s, default=None)
+    return station.logbook.rows.row(newest.id) if newest else None
+
+
+def tick_step(station: Station, number: int) -> str:
+    """The step of this number after the newest open call is done; gives what to say."""
+    alert, steps = newest_open(station), station.settings.watch.steps
+    if alert is None or not 1 <= number <= len(steps):
+        return ""
+    name = steps[number - 1].name
+    calls = [call for channel in station.snapshot().channels for call in channel.open_calls if call.id == alert.id]
+    if any(step.name == name for call in calls for step in call.steps):  # its time stands
+        return f"{name}: was done already"
+    station.desk.step(alert, name, "console")
+    return f"{name}: done"
+
+
+def resolve(station: Station) -> Entry | None:
+    """Asks how the newest open call ended, and who says so; None if no call is open."""
+    alert, endings = newest_open(station), station.settings.watch.resolved_as
+    if alert is None or not endings:
+        return None
+
+    def is_ending(text: str) -> bool:
+        return text.isdecimal() and 1 <= int(text) <= len(endings)
+
+    def done(given: list[str]) -> str:
+        ending = endings[int(given[0]) - 1]
+        return f"resolved: {ending}" if station.desk.resolve(alert, given[1], ending) else "it had ended already"
+
+    which = ", ".join(f"{n} {ending}" for n, ending in enumerate(endings, 1))
+    when = f"{alert.channel}, {alert.utc[11:19]} UTC"
+    return Entry([f"How did the call end ({when}): {which}", "By whom"], done, {0: is_ending})
 
 
 def radio_work(station: Station) -> Entry:

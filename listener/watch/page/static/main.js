@@ -2,21 +2,25 @@
 
 import { ChannelView } from "./channel.js";
 import { onKeys, send } from "./desk.js";
+import { Drill } from "./drill.js";
 import { Duty, workText } from "./duty.js";
 import { Link } from "./link.js";
 import { Store } from "./store.js";
-import { localTime, percent, put, span, utcTime } from "./words.js";
+import { around, localTime, percent, put, span, utcTime } from "./words.js";
 
 const SEEN_MS = 500; // what has not been on the screen for so long was not seen, and a key does not acknowledge it
 
 const at = (id) => document.getElementById(id);
 const store = new Store();
 const duty = new Duty();
+const drill = new Drill();
 let channels = [];
 let look = null;
-let openCards = [];
+let openCards = []; // of the calls that have not ended
+let keyed = null; // the newest of them: keys 1 to 9 and R mean it
 let serverAheadS = 0;
 let state = "lost";
+let hasSaidPresent = false; // what stood when the page came (back) to life is said once; what comes after it comes as rows
 
 const nowS = () => Date.now() / 1000 + serverAheadS;
 const say = (text) => put(at("say"), text);
@@ -41,12 +45,32 @@ function onLook(fresh) {
   show();
   if (isFirst) draw();
   beat();
+  if (state === "live" && !hasSaidPresent) {
+    hasSaidPresent = true;
+    const lines = look.channels.flatMap(present);
+    if (lines.length) say(lines.join(" "));
+  }
 }
+
+/** What a person who cannot see this page must be told of a channel as it is: calls that nobody acknowledged, blindness. */
+function present(channel) {
+  const calls = channel.unacknowledged.map((a) => `Call heard on ${channel.name} at ${localTime(a.unix_s)}: ${a.phrase}, not acknowledged. Advisory: confirm by ear.`);
+  const blind = channel.because.length && !isWorkedOn(channel) ? [blindLine(channel.name, channel.because)] : [];
+  return [...calls, ...blind];
+}
+
+const blindLine = (name, reasons) => `${name} is blind: ${reasons.map((r) => r.detail).join("; ")}`;
 
 function show() {
   if (!look) return;
   duty.update(look, nowS());
+  drill.update(look);
+  store.steps = look.steps;
+  store.endings = look.resolved_as;
+  store.hidesAlerts = look.drill === "hidden";
   openCards = channels.flatMap((channel, i) => channel.update(look.channels[i], store, nowS()));
+  keyed = openCards.reduce((newest, card) => (newest && newest.alert.unix_s >= card.alert.unix_s ? newest : card), null);
+  for (const card of openCards) card.follow.isKeyed = card === keyed;
   put(at("clock"), localTime(nowS()));
   put(at("clock-utc"), `${utcTime(nowS())} UTC`);
   const faults = look.faults.slice(-2).map(([unixS, text]) => `${localTime(unixS)} ${text}`);
@@ -68,6 +92,8 @@ function loud() {
   document.title = calls.length ? `▲ CALL HEARD` : blind.length ? `✖ BLIND` : state === "live" ? "● Watch" : "✖ NOT LIVE";
 }
 
+const wasSeen = (card) => performance.now() - card.firstShown > SEEN_MS;
+
 const isWorkedOn = (channel) => channel?.work?.ended_unix_s === null;
 
 /** Keeps the cover "NOT LIVE" away for two more seconds; it comes by itself, even if this script stands still. */
@@ -88,7 +114,7 @@ function onLink(link) {
   }[state];
   put(at("dead-why"), why || "no news from the listener");
   if (wasLive && state !== "live") say("Not live. What is shown is the past. Listen by ear.");
-  if (!wasLive && state === "live") { say(""); tell("Live again."); }
+  if (!wasLive && state === "live") { say(""); tell("Live again."); hasSaidPresent = false; }
   if (look) loud();
 }
 
@@ -98,7 +124,7 @@ function onRow(row) {
   if (row.kind === "alert") say(`Call heard on ${row.channel}: ${row.body.phrase}, ${percent(row.body.confidence)}. Advisory: confirm by ear.`);
   if (row.kind === "state" && row.body.state === "BLIND") {
     const work = look?.channels.find((c) => c.name === row.channel && isWorkedOn(c))?.work;
-    const line = `${row.channel} is blind: ${row.body.reasons.map((r) => r.detail).join("; ")}`;
+    const line = blindLine(row.channel, row.body.reasons);
     if (work) tell(`${line}. It is ${workText(work)}.`);
     else say(line);
   }
@@ -109,6 +135,10 @@ function onRow(row) {
   if (row.kind === "hand_over") tell(`${row.body.who} takes the watch. ${row.body.open.length ? `Open: ${row.body.open.join("; ")}` : "Nothing is open"}.`);
   if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
   if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
+  if (row.kind === "update") tell(`Call on ${row.channel}: ${around(row.body)}.`);
+  if (row.kind === "by_ear") tell(`Call heard by ear by ${row.body.who}.`);
+  if (row.kind === "step") tell(`${row.body.step}: ${row.body.done ? "done" : "taken back"} by ${row.body.who}.`);
+  if (row.kind === "resolve") tell(row.body.as ? `Call on ${row.channel} resolved: ${row.body.as}, by ${row.body.who}.` : `Call on ${row.channel} open again.`);
   if (row.kind === "acknowledge") tell(`${row.body.blind ? `Blindness of ${row.channel} seen` : "Acknowledged"} by ${row.body.who}.`);
 }
 
@@ -122,6 +152,7 @@ function fit() {
   grid.style.setProperty("--rows", rows);
   grid.classList.toggle("tight", innerWidth >= 640 && innerHeight / rows < 450);
   grid.classList.toggle("many", innerWidth < 640 || innerHeight / rows < 300); // the states come first
+  grid.classList.toggle("brief", n > 1 && innerHeight / rows < 900); // what can wait is folded away
   grid.classList.toggle("snug", innerHeight / rows < 900);
 }
 
@@ -144,7 +175,9 @@ onKeys({
     const known = channels.filter((channel) => channel.canBeSeen && performance.now() - channel.blindShown > SEEN_MS).map((channel) => channel.name);
     if (known.length) send("acknowledge_blind", { channels: known }, say);
   },
-  a: () => openCards.filter((card) => performance.now() - card.firstShown > SEEN_MS).forEach((card) => card.acknowledge()),
+  ...Object.fromEntries([1, 2, 3, 4, 5, 6, 7, 8, 9].map((n) => [String(n), () => { if (keyed && wasSeen(keyed)) keyed.follow.tick(n); }])),
+  r: () => { if (keyed && wasSeen(keyed)) keyed.follow.toEndings(); },
+  a: () => (look?.drill === "hidden" ? channels[0]?.heardByEar() : openCards.filter((card) => card.element.dataset.open === "true" && wasSeen(card)).forEach((card) => card.acknowledge())),
 });
 addEventListener("resize", () => { fit(); draw(); });
 addEventListener("theme", draw);
