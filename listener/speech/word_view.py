@@ -43,7 +43,7 @@ class WordView:
         kept = [way for way in common if way not in ours]
         text = open_session(folder / "text.onnx")
         rows = [embed(text, way) for way in [*ours, *rare]]
-        self._matrix = np.concatenate([np.stack(rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
+        self._matrix = np.concatenate([*(row[None] for row in rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
         # Places of those that are not among the common words.
         self._added = np.array([n for n, w in enumerate([*ours, *rare], 1) if w not in common], np.int64)
         place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
@@ -63,13 +63,14 @@ class WordView:
         rest = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
         return *self._read(logits - top - rest), (top + rest)[:, 0]
 
-    def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The same without going through the common words again: log_sum is theirs, with the blank (natural log)."""
         asked = np.unique(np.concatenate([self._added, *self._instead, *(s for slots in self._slots for s in slots)]))
         asked = asked.astype(np.int64)
         logits = queries[:, :-1] @ self._matrix[:, asked - 1]
         everything = np.logaddexp.reduce(logits[:, np.searchsorted(asked, self._added)], axis=1, initial=-np.inf)
-        return self._read(logits - np.logaddexp(log_sum, everything)[:, None], asked)
+        whole = np.logaddexp(log_sum, everything)
+        return *self._read(logits - whole[:, None], asked), whole
 
     def _read(self, log_probs: np.ndarray, asked: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
         """log_probs: of all words, the blank first, or of those asked for."""
@@ -79,13 +80,18 @@ class WordView:
             return log_probs[:, columns].max(axis=1, initial=NOT_HEARD)
 
         ours = [highest(slot) for slots in self._slots for slot in slots]
-        return np.stack(ours, axis=1), np.stack([highest(words) for words in self._instead], axis=1)
+        instead = [highest(words) for words in self._instead]
+        return _columns(ours, len(log_probs)), _columns(instead, len(log_probs))
 
     @property
     def columns(self) -> list[slice]:
         """Per phrase, its words' columns in what ``judge`` returns."""
         ends = np.cumsum([len(slots) for slots in self._slots])
         return [slice(int(e) - len(s), int(e)) for e, s in zip(ends, self._slots, strict=True)]
+
+
+def _columns(some: list[np.ndarray], rows: int) -> np.ndarray:
+    return np.stack(some, axis=1) if some else np.zeros((rows, 0), np.float32)
 
 
 def _instead(pronunciations: list[Pronunciation], place: dict[Pronunciation, int], common: list[Pronunciation]) -> np.ndarray:
