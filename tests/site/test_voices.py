@@ -17,7 +17,7 @@ from listener.call.background import joint_peaks
 from listener.errors import UserError
 from listener.events import RATE_HZ, Alert, Block
 from listener.monitor import Monitor
-from listener.settings import PhraseSettings, Settings, read_settings
+from listener.settings import Settings, read_settings
 from listener.site import examples
 from listener.site.voices import judge_take
 from listener.speech.engines import load_engine
