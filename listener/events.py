@@ -3,7 +3,7 @@
 Second 0 is the first sample of the file or of the capture. The sample count is the only clock here.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -81,7 +81,8 @@ class Hit:
     """The words of one phrase, heard once.
 
     score: like a log-odds, calibrated by each engine: 0 is even, more is surer. Engines are generous
-    and report weak hits too; the call rule judges several together.
+    and report weak hits too; the call rule judges several together. rivals: by how much each of the phrase's rivals (words
+    that sound alike) explains it better, natural log, in the engine's own order; empty where the engine knows none.
 
     >>> Hit("suspend", start_s=1.25, end_s=1.75, score=4.0) == Hit("suspend", 1.25, 1.75, 4.0)
     True
@@ -91,6 +92,7 @@ class Hit:
     start_s: float
     end_s: float
     score: float
+    rivals: tuple[float, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def span(self) -> Span:

@@ -18,13 +18,17 @@ from listener.settings import Settings
 from listener.speech.bank import read_bank
 from listener.speech.examples import ExampleEar, Examples, read_examples
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
-from listener.speech.nearby import Frames, Memory, NearbyWords, Sought, sought
+from listener.speech.nearby import Frames, NearbyWords, Sought, sought
+from listener.speech.nearby import Memory as NearbyMemory
 from listener.speech.network import Network, open_session, read_info, shipped_model
 from listener.speech.phrase_ear import FRAME_S, HitTimes, PhraseEar, WordFit, best_look_alike
+from listener.speech.pronounce import Pronunciation
+from listener.speech.rivals import Said, ways_to_say
 from listener.speech.search import PhoneSearch
+from listener.speech.second_look import Case, Memory, SecondLook
 from listener.speech.spotter import Calibration, Nearby, Talk
 from listener.speech.talk import Listening, hear_talk
-from listener.speech.word_view import WordView, embed
+from listener.speech.word_view import WordView, common_words, embed
 
 
 class EarSpotter:
@@ -36,7 +40,9 @@ class EarSpotter:
         self._engine = engine
         self._network = Network(engine.session, engine.info)
         self._search = PhoneSearch([*engine.pronunciations, *engine.look_alikes], engine.info.weights.frame_cost)
-        self._memory = Memory()
+        self._around = NearbyMemory()
+        self._memory = Memory(engine.info.weights.frame_cost)
+        self._second = {name: SecondLook(case, self._memory) for name, case in engine.cases.items()}
         self.restart(0)
 
     def restart(self, first_sample: int) -> None:
@@ -45,6 +51,9 @@ class EarSpotter:
         self._first_s = first_sample / RATE_HZ
         self._network.restart()
         self._search.restart()
+        self._memory.restart()
+        for second in self._second.values():
+            second.restart()
         weights, columns = self._engine.info.weights, self._engine.words.columns
         self._times = {name: HitTimes(weights, self._first_s) for name in self._engine.names}
         self._phrases = [
@@ -64,18 +73,19 @@ class EarSpotter:
     def listen_around(self, from_s: float) -> Nearby:
         """Search what is remembered from this stream time on for positions and callers, and what follows."""
         assert self._engine.nearby, "the settings name some"
-        return self._memory.open(self._engine.nearby, self._engine.info.weights, from_s)
+        return self._around.open(self._engine.nearby, self._engine.info.weights, from_s)
 
     def leave(self, nearby: Nearby) -> None:
         """Search no further for this one."""
-        self._memory.close(nearby)
+        self._around.close(nearby)
 
     def judge(self, phones: np.ndarray, queries: np.ndarray) -> list[tuple[str, WordFit]]:
         """What the network gave for the next frames -> the words heard in them, by phrase."""
-        (words, instead, log_sum), columns = self._engine.words.judge(queries), self._engine.words.columns
+        (words, instead, log_sums), columns = self._engine.words.judge(queries), self._engine.words.columns
+        self._memory.add(phones, queries, log_sums)
         if self._engine.nearby:
-            self._memory.hear(Frames(self._first_s + self._frame * FRAME_S, phones, queries, log_sum))
-        views = self._engine.example_views(queries, words, log_sum)
+            self._around.hear(Frames(self._first_s + self._frame * FRAME_S, phones, queries, log_sums))
+        views = self._engine.example_views(queries, words, log_sums)
         heard = []
         for n, (row, word_row, rival) in enumerate(zip(phones, words, instead, strict=True)):
             found = self._search.step(row)
@@ -97,7 +107,13 @@ class EarSpotter:
         return heard
 
     def _hits(self, chunks: list[tuple[np.ndarray, np.ndarray]]) -> list[Hit]:
-        return [self._times[name].hit(name, heard) for chunk in chunks for name, heard in self.judge(*chunk)]
+        hits: list[Hit] = []
+        for chunk in chunks:
+            for name, heard in self.judge(*chunk):
+                hit = self._times[name].hit(name, heard)
+                hits += self._second[name].told(heard, hit) if name in self._second else [hit]
+            hits += [hit for second in self._second.values() for hit in second.whole()]
+        return hits
 
 
 class EarEngine:
@@ -120,10 +136,15 @@ class EarEngine:
         self.session = open_session(folder / "ear.onnx")
         self.kept_as = fingerprint(folder, phrases, spelled)
         known = recall(self.kept_as, folder)
-        sounds = known.sounds if known else look_up(phrases, spelled)
+        sounds = known.sounds if known else look_up(phrases, spelled, common_words(folder))
         self.pronunciations = sounds.pronunciations
         own_rivals = [way for some in (*sounds.look_alikes, *sounds.longer) for way in some]
         self.words = WordView(folder, sounds.words, own_rivals)
+        self.cases = {
+            name: _case(words, rivals, self.words, self.info.weights.second_words)
+            for name, words, rivals in zip(phrases, sounds.words, sounds.rivals, strict=True)
+            if rivals and name not in self.examples  # a second look at what examples heard has not been measured
+        }
         flat = [way for some in sounds.look_alikes for way in some]
         self.look_alikes = [[way] for way in flat]
         self.look_alike_phones = np.array([len(way) for way in flat])
@@ -156,6 +177,12 @@ class EarEngine:
     def spotter(self) -> EarSpotter:
         """A spotter for one channel; all share the network and the words, which do not change."""
         return EarSpotter(self)
+
+
+def _case(words: list[list[Pronunciation]], rivals: list[Said], view: WordView, word_weight: float) -> Case:
+    ours = ways_to_say(words)
+    ways = [*ours, *rivals]
+    return Case(ways, len(ours), *view.embedded(ways), word_weight)
 
 
 def load(settings: Settings) -> EarEngine:

@@ -172,7 +172,7 @@ def _read(path: Path) -> Examples:
             facts = json.loads(str(file["facts"]))
             if facts.pop("form") != FORM:
                 raise ValueError("another version's")
-            talk = tuple(Hit(facts["phrase"], *map(float, row)) for row in file["talk"])
+            talk = tuple(Hit(facts["phrase"], float(a), float(b), float(score)) for a, b, score in file["talk"])
             vectors, biases = file["vectors"].astype(np.float32), file["biases"].astype(np.float32)
             return Examples(**facts, vectors=vectors, biases=biases, talk=talk)
     except Exception as error:  # noqa: BLE001 - a damaged archive fails in many ways; the remedy is the same

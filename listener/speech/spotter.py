@@ -2,6 +2,7 @@
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
@@ -92,6 +93,8 @@ class Calibration:
     even_level, slope: confidence = 1 / (1 + exp(-slope * (joint - even_level))).
     clarity_weight, clarity_range: what it costs that one word is far less clear than the others, per unit beyond
     the range (see listener.call.chain.clarity_penalty).
+    rival_weight, rival_from, rival_range: what it costs, per unit beyond the first and up to so many units, that a rival
+    explains the words better than the phrase does (see listener.call.chain.rival_penalty).
     settle_s: the longest time from the end of a word to its last (best) report.
     Raises ValueError when two of the strongest words and one at the floor would make an alert.
     """
@@ -108,6 +111,9 @@ class Calibration:
     settle_s: float = 0.5
     clarity_weight: float = 0.0
     clarity_range: float = 0.0
+    rival_weight: float = 0.0
+    rival_from: float = 0.0
+    rival_range: float = inf
 
     def __post_init__(self) -> None:
         if min(self.alert_levels.values()) <= 2 * self.word_cap + self.word_floor:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import onnxruntime
 
 from listener.speech.network import open_session
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
+from listener.speech.rivals import Said
 from listener.speech.search import longer_words, neighbours
 
 NOT_HEARD = -99.0  # log probability of a word that is not there
@@ -25,6 +27,11 @@ def read_common(folder: Path) -> tuple[dict[Pronunciation, int], np.ndarray]:
         return {tuple(way.split()): i for i, way in enumerate(file["phones"])}, file["embedded"].astype(np.float32)
 
 
+def common_words(folder: Path) -> list[Pronunciation]:
+    """The common words that a model brings."""
+    return list(read_common(folder)[0])
+
+
 class WordView:
     """How likely each phrase's words are at a frame, among thousands of rivals.
 
@@ -35,6 +42,7 @@ class WordView:
     def __init__(
         self, folder: Path, phrases: list[list[list[Pronunciation]]], own_rivals: list[Pronunciation]
     ) -> None:
+        self._folder = folder
         ours = [way for words in phrases for said in words for way in said]
         numbers = iter(range(1, 1 + len(ours)))
         self._slots = [[[next(numbers) for _ in said] for said in words] for words in phrases]
@@ -46,6 +54,7 @@ class WordView:
         self._matrix = np.concatenate([*(row[None] for row in rows), embedded[[common[w] for w in kept]]]).T / np.float32(16.0)
         # Places of those that are not among the common words.
         self._added = np.array([n for n, w in enumerate([*ours, *rare], 1) if w not in common], np.int64)
+        self._column = {way: i for i, way in enumerate([*ours, *rare, *kept])}
         place = {way: 1 + len(ours) + i for i, way in enumerate([*rare, *kept])}
         self._instead = [
             np.zeros(0, np.int64) if len(words) > 1 else _instead(words[0], place, kept) for words in phrases
@@ -53,15 +62,25 @@ class WordView:
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(frames, query+1) -> log probabilities per frame: of the words of each phrase, (frames, words),
-        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases);
-        and the natural log of the sum over all words and the blank, (frames,).
+        and of the likeliest word that may have been said instead, longer or a neighbour, (frames, phrases); and the log of
+        the sum over all words and the blank, (frames,), by which logits become log probabilities.
 
         Words are numbered through the phrases in order; see ``columns``.
         """
         logits = np.concatenate([queries[:, -1:], queries[:, :-1] @ self._matrix], axis=1)
         top = logits.max(axis=1, keepdims=True)
-        rest = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
-        return *self._read(logits - top - rest), (top + rest)[:, 0]
+        beyond = np.log(np.exp(logits - top).sum(axis=1, keepdims=True))
+        return *self._read(logits - top - beyond), (top + beyond)[:, 0]
+
+    def embedded(self, ways: Sequence[Said]) -> tuple[np.ndarray, list[list[int]]]:
+        """The words of some ways to say something, each once, (query, words), and per way its words' columns there."""
+        words = list(dict.fromkeys(word for said in ways for word in said))
+        rare = [word for word in words if word not in self._column]
+        text = open_session(self._folder / "text.onnx") if rare else None
+        known = {word: self._matrix[:, self._column[word]] for word in words if word in self._column}
+        known |= {word: embed(text, word) / np.float32(16.0) for word in rare if text}
+        at = {word: i for i, word in enumerate(words)}
+        return np.stack([known[word] for word in words], axis=1), [[at[word] for word in said] for said in ways]
 
     def judge_sparse(self, queries: np.ndarray, log_sum: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """The same without going through the common words again: log_sum is theirs, with the blank (natural log)."""

@@ -89,7 +89,7 @@ class Logbook:
             "end_s": round(event.end_s, 3), "raised_s": round(event.raised_s, 3), "delay_s": round(delay_s, 3),
             "confidence": round(event.confidence, 6), "engine": event.engine, "model": channel.recogniser.model,
             "chance_per_h": None if event.chance_per_h is None else round(event.chance_per_h, 4),
-            "hits": [{k: round(v, 3) for k, v in asdict(h).items() if k != "phrase"} for h in event.hits],
+            "hits": [{k: round(getattr(h, k), 3) for k in ("start_s", "end_s", "score")} for h in event.hits],
             "settings": self.fingerprint,
         }  # fmt: skip
 

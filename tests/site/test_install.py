@@ -57,7 +57,7 @@ def all_in(folder: Path) -> dict[str, bytes]:
 
 def test_a_dry_run_shows_every_file_and_writes_none(home: Path) -> None:
     shown = run(*GIVEN, "--dry-run")
-    assert list(home.iterdir()) == []
+    assert [name for name in all_in(home) if "pulse" not in name] == []  # the sound server's library keeps its cookie there
     run(*GIVEN)
     for name, text in all_in(home).items():
         if name.endswith(("installed.json", ".launch-listener")):
