@@ -164,6 +164,8 @@ class EarSettings(Checked):
 
     model_path: FilePath | None = None
     """The model's folder: the one that holds ear.json. Without it, the model that comes with the listener."""
+    examples: FilePath | None = None
+    """A folder of examples: what `listener voices learn` made of takes by your own people."""
 
 
 class SphinxSettings(Checked):
@@ -312,6 +314,8 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
 def _from_folder(settings: Settings, folder: Path) -> Settings:
     settings = settings.model_copy(update={"watch": settings.watch.from_folder(folder)})
     ear, vosk = (_model_from_folder(engine, folder) for engine in (settings.ear, settings.vosk))
+    if isinstance(ear, EarSettings) and ear.examples and not ear.examples.is_absolute():
+        ear = ear.model_copy(update={"examples": folder / ear.examples.expanduser()})
     return settings.model_copy(update={"ear": ear, "vosk": vosk})
 
 

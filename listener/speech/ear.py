@@ -3,7 +3,8 @@
 Sound becomes features, features become phone probabilities and word queries 240 ms at a
 time (``network``), and two views judge each phrase: the phone search (does the sequence of sounds
 fit?) and the word view (of nine thousand words, is it this one?). Their weighted sum is the hit's
-score. Words of a phrase are told early and told again when they come out better.
+score. Words of a phrase are told early and told again when they come out better. A phrase of which this station has
+examples is judged by them instead (``examples``), with the phones beside where the dictionary knows it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
 from listener.speech.bank import read_bank
+from listener.speech.examples import ExampleEar, Examples, read_examples
 from listener.speech.known import Known, fingerprint, keep, look_up, recall
 from listener.speech.nearby import Frames, Memory, NearbyWords, Sought, sought
 from listener.speech.network import Network, open_session, read_info, shipped_model
@@ -57,6 +59,7 @@ class EarSpotter:
             PhraseEar(weights, min(map(len, pronunciations)), column.stop - column.start)
             for pronunciations, column in zip(self._engine.pronunciations, columns, strict=True)
         ]
+        self._examples = {name: ExampleEar(examples, weights) for name, examples in self._engine.examples.items()}
 
     def feed(self, samples: np.ndarray) -> list[Hit]:
         """The next samples, float32 at 16 kHz, shape (n,) -> the words that are now sure enough to tell."""
@@ -82,11 +85,19 @@ class EarSpotter:
             self._lately.add(phones, queries, log_sum)
         if self._engine.nearby:
             self._memory.hear(Frames(self._first_s + self._frame * FRAME_S, phones, queries, log_sum))
+        views = self._engine.example_views(queries, words, log_sum)
         heard = []
-        for row, word_row, rival in zip(phones, words, instead, strict=True):
+        for n, (row, word_row, rival) in enumerate(zip(phones, words, instead, strict=True)):
             found = self._search.step(row)
             look_alike_fits = found.score[len(self._phrases) :] * self._engine.look_alike_phones
-            for i, (name, phrase) in enumerate(zip(self._engine.names, self._phrases, strict=True)):
+            for name, one in self._examples.items():
+                place = self._engine.places.get(name)
+                news = one.hear(self._frame, 0.0 if place is None else float(found.score[place]), views[name][n])
+                if news:
+                    heard.append((name, news))
+            for i, (name, phrase) in enumerate(zip(self._engine.places, self._phrases, strict=True)):
+                if name in self._examples:
+                    continue
                 fit, start = float(found.score[i]), int(found.start[i])
                 look_alike = float(best_look_alike(look_alike_fits[self._engine.look_alikes_of[i]]))
                 news = phrase.hear(self._frame, fit, start, word_row[columns[i]], float(rival[i]), look_alike)
@@ -111,12 +122,17 @@ class EarEngine:
     name = "ear"
 
     def __init__(
-        self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]], nearby: list[Sought] | None = None
-    ) -> None:
+        self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]], nearby: list[Sought] | None = None,
+        examples: Path | None = None,
+    ) -> None:  # fmt: skip
         self.folder = folder
         self.info = read_info(folder)
         self.model = self.info.name
         self.names = phrases
+        self.examples: dict[str, Examples] = read_examples(examples, phrases, self.model) if examples else {}
+        # Those that are heard by phones too, and their places there.
+        phrases = [name for name in phrases if name not in self.examples or self.examples[name].phones]
+        self.places = {name: place for place, name in enumerate(phrases)}
         self.session = open_session(folder / "ear.onnx")
         self.kept_as = fingerprint(folder, phrases, spelled)
         known = recall(self.kept_as, folder)
@@ -127,13 +143,15 @@ class EarEngine:
         self.cases = {
             name: _case(words, rivals, self.words, self.info.weights.second_words)
             for name, words, rivals in zip(phrases, sounds.words, sounds.rivals, strict=True)
-            if rivals
+            if rivals and name not in self.examples  # a second look at what examples heard has not been measured
         }
         flat = [way for some in sounds.look_alikes for way in some]
         self.look_alikes = [[way] for way in flat]
         self.look_alike_phones = np.array([len(way) for way in flat])
         ends = np.cumsum([len(some) for some in sounds.look_alikes])
         self.look_alikes_of = [slice(int(e) - len(some), int(e)) for some, e in zip(sounds.look_alikes, ends, strict=True)]
+        if known is None and not phrases:
+            known = Known(sounds, 0.0, {})
         if known is None:
             bank = read_bank(folder)
             ear = Listening(self.info.weights, phrases, self.pronunciations, sounds.look_alikes, self.words)
@@ -142,7 +160,14 @@ class EarEngine:
         text = open_session(folder / "text.onnx") if nearby else None
         self.nearby = NearbyWords(nearby, spelled, lambda way: embed(text, way)) if nearby else None
         self.known = known
-        self.talk = Talk(known.talk_h, known.talk)
+        talk_h = max([known.talk_h, *(one.talk_h for one in self.examples.values())])  # of the same bank
+        self.talk = Talk(talk_h, {**known.talk, **{name: one.talk for name, one in self.examples.items()}})
+
+    def example_views(self, queries: np.ndarray, words: np.ndarray, log_sum: np.ndarray) -> dict[str, np.ndarray]:
+        """Of each phrase with examples, what they say of some frames; the arguments as WordView.judge takes and gives them."""
+        columns = self.words.columns
+        own = {name: words[:, columns[place]] for name, place in self.places.items()}
+        return {name: one.view(queries, log_sum, own.get(name)) for name, one in self.examples.items()}
 
     @property
     def calibration(self) -> Calibration:
@@ -163,4 +188,5 @@ def _case(words: list[list[Pronunciation]], rivals: list[Said], view: WordView, 
 def load(settings: Settings) -> EarEngine:
     """The engine of the settings. Raises UserError for unknown words and damaged models."""
     folder = settings.ear.model_path or shipped_model()
-    return EarEngine(folder, [p.words for p in settings.phrases], dict(settings.pronounce), sought(settings))
+    phrases = [phrase.words for phrase in settings.phrases]
+    return EarEngine(folder, phrases, dict(settings.pronounce), sought(settings), settings.ear.examples)

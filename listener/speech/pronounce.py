@@ -97,3 +97,14 @@ def every_pronunciation() -> tuple[Pronunciation, ...]:
     """All pronunciations in the dictionary, without stress, each once."""
     ways = (tuple(p.rstrip("012") for p in phones) for said in _dictionary().values() for phones in said)
     return tuple(dict.fromkeys(ways))
+
+
+def spellings(ways: Iterable[Pronunciation]) -> dict[Pronunciation, tuple[str, ...]]:
+    """How the dictionary writes what is said in these ways, the shortest first; () for what it does not know."""
+    wanted: dict[Pronunciation, list[str]] = {way: [] for way in ways}
+    for word, said in _dictionary().items():
+        for phones in said:
+            way = tuple(p.rstrip("012") for p in phones)
+            if way in wanted:
+                wanted[way].append(word)
+    return {way: tuple(sorted(words, key=lambda w: (not w.isalpha(), len(w), w))) for way, words in wanted.items()}
