@@ -280,7 +280,7 @@ def test_the_strip_tells_what_is_pointed_at_and_plays_a_clip(browser, station):
 def test_the_strip_is_drawn_anew_at_once_when_its_size_changes(browser, station):
     with opened(browser, station.address) as page:
         page.set_viewport_size({"width": 1280, "height": 1400})
-        page.wait_for_function("(document.querySelector('canvas')?.width ?? 0) > 300")
+        until(page, "(document.querySelector('canvas')?.width ?? 0) > 300")
         before, shown, drawn = page.evaluate(
             """async () => {
                  const canvas = document.querySelector("canvas");
