@@ -59,7 +59,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """With workers (`pytest -n 2`) each file stays whole, in the order of LONG."""
+    """With workers (`pytest -n 3`) each file stays whole, in the order of LONG."""
     from xdist.scheduler import LoadScopeScheduling
 
     class ByFile(LoadScopeScheduling):
