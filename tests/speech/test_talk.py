@@ -44,10 +44,6 @@ def bank(sound, tmp_path_factory) -> Bank:
     return found
 
 
-def overlap(one: Hit, two: Hit) -> bool:
-    return one.start_s < two.end_s and two.start_s < one.end_s
-
-
 def test_the_bank_is_heard_as_the_stream_was(sound, bank):
     engine = EarEngine(shipped_model(), ["suspend"], {})
     spotter = engine.spotter()
@@ -55,8 +51,8 @@ def test_the_bank_is_heard_as_the_stream_was(sound, bank):
     assert len(said) >= 3
     look_alikes = [[way for (way,) in engine.look_alikes]]
     talk = hear_talk(bank, Listening(engine.info.weights, ["suspend"], engine.pronunciations, look_alikes, engine.words))["suspend"]
-    for hit in (a for a in said if a.score == max(b.score for b in said if overlap(a, b))):
-        best = max((one for one in talk if overlap(one, hit)), key=lambda one: one.score)
+    for hit in (a for a in said if a.score == max(b.score for b in said if a.span.overlaps(b.span))):
+        best = max((one for one in talk if one.span.overlaps(hit.span)), key=lambda one: one.score)
         assert best.score == pytest.approx(hit.score, abs=0.7)
         assert (best.start_s, best.end_s) == pytest.approx((hit.start_s, hit.end_s), abs=0.061)
     clear = [hit for hit in talk if hit.score > 0]
