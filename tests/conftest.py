@@ -14,8 +14,8 @@ from hypothesis import settings
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
-# Measurements against the clock, and the suite's own trial by mutants, take minutes; LISTENER_LONG=1 collects them too.
-_LONG_ONLY = ["watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py"]
+# Measurements against the clock, the trial by mutants and the table of phrases made anew take minutes: LISTENER_LONG=1.
+_LONG_ONLY = ["watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py"]
 collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else _LONG_ONLY
 
 SLOW = (

@@ -3,7 +3,6 @@
 About 45 s: one word is learnt (25 s of processor time), and a file is listened to as a radio.
 """
 
-import shutil
 import stat
 import subprocess
 
@@ -130,10 +129,8 @@ def said(variant, speed, tmp_path, text=WORD):
 
 
 @pytest.fixture(scope="module")
-def station(tmp_path_factory):
+def station(espeak, tmp_path_factory):
     """A station that has learnt the word from three voices of espeak-ng, and its settings file."""
-    if shutil.which("espeak-ng") is None:
-        pytest.skip("espeak-ng is not installed")
     folder = tmp_path_factory.mktemp("station")
     (folder / "s.yaml").write_text(f"phrases: [{{words: {WORD}}}]\near: {{examples: state/voices/examples}}\n"
                                    f"watch: {{folder: state, proof: {{words: {{{WORD}: state/voices/proof/{WORD}.wav}}}}}}\n")  # fmt: skip

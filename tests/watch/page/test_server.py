@@ -224,6 +224,8 @@ def test_two_hundred_slow_and_half_open_clients_stall_no_alert(tmp_path):
                 client.settimeout(0.05)
                 try:
                     closed += client.recv(100) == b""
+                except ConnectionResetError:
+                    closed += 1
                 except TimeoutError:
                     pass
             assert closed == CLIENTS // 2
