@@ -18,7 +18,7 @@ JOINED_S = 1.2
 """What follows within this time belongs together; what stands further off is other talk. (Common practice, no source.)"""
 TOLD = 0.5
 """The chance from which a position or a caller is told."""
-CLEAR = 2.0
+CLEAR = 2.5
 """The log-odds from which a second position, or one in other talk, makes the answer unclear."""
 PER_GAP_S = 1.28
 """What a second of pause between a word and the call costs it, in log-odds: such words mostly stand close."""
@@ -41,7 +41,7 @@ def judge(what: str, words: Sequence[NearWord], said: Sequence[Span], is_over: b
     total = 1.0 + sum(exp(word.score) for word in best.values())
     if mine:
         first, chance = mine[0], exp(mine[0].score) / total
-        second = [w for w in mine if w.name != first.name and w.score >= CLEAR and not _same_sound(w.span, first.span)]
+        second = [w for w in mine if w.name != first.name and w.score >= CLEAR and not _is_outdone(w, mine)]
         if first.score >= 0 and (second or _is_denied(first, near)):
             return Answer("unclear")
         if chance >= TOLD:
@@ -71,6 +71,11 @@ def _joined(words: Sequence[NearWord], call: Span) -> list[NearWord]:
         if word.score >= CLEAR:
             anchors.append(word.span)
     return near
+
+
+def _is_outdone(word: NearWord, others: Sequence[NearWord]) -> bool:
+    """Another word fits the same sound better: where "two" is said twice, "three" may fit either a little less."""
+    return any(other.score > word.score and _same_sound(other.span, word.span) for other in others)
 
 
 def _is_denied(word: NearWord, near: Sequence[NearWord]) -> bool:

@@ -45,6 +45,11 @@ def test_two_positions_in_one_transmission_are_unclear() -> None:
     assert position(one(4.5), one(7.3, "two"), is_over=False) == Answer("unclear")
 
 
+def test_a_position_said_twice_is_heard_though_another_fits_one_of_them_nearly_as_well() -> None:
+    twice = position(one(4.5, "two", 6.0), one(7.3, "two", 5.0), one(7.3, "three", 3.5), one(4.5, "three", 3.5))
+    assert twice and twice.name == "two"
+
+
 def test_not_one_two_is_unclear_and_so_is_not_one() -> None:
     denied = one(7.3, "not", what="not", length_s=0.2)
     assert position(denied, one(7.5), one(7.9, "two")) == Answer("unclear")
