@@ -14,8 +14,11 @@ from hypothesis import settings
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
-# Measurements against the clock, the trial by mutants and the table of phrases made anew take minutes: LISTENER_LONG=1.
-_LONG_ONLY = ["watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py"]
+# Measurements against the clock, the trial by mutants, a table made anew, a bundle of 140 MB: minutes, so LISTENER_LONG=1.
+_LONG_ONLY = [
+    "watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py",
+    "site/test_bundle_real.py",
+]  # fmt: skip
 collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else _LONG_ONLY
 
 SLOW = (

@@ -231,17 +231,16 @@ def test_no_number_in_json_is_nan_whatever_the_sound(tmp_path):
     assert drill["calls"][0]["level_dbov"] < 0 and "nan" not in (tmp_path / "x.html").read_text().split("base64")[0].lower()
 
 
-@pytest.mark.parametrize("make", [a_pipe, name_that_is_no_text, name_too_long, raw, directory])
-def test_a_drill_with_a_bad_recording_is_told_and_the_next_one_is_scored(make, good, tmp_path):
-    path = make(tmp_path)
-    for name, file in (("bad", path), ("good", good)):
+def test_drills_with_bad_recordings_are_told_one_line_each_and_the_next_one_is_scored(good, tmp_path):
+    bad = {make.__name__: make(tmp_path) for make in (a_pipe, name_that_is_no_text, name_too_long, raw, directory)}
+    for name, file in {**bad, "good": good}.items():
         (tmp_path / f"{name}.yaml").write_text(
             yaml.safe_dump({"title": name, "recordings": [{"name": "launch", "file": str(file)}], "calls": []})
         )
-    result = listener("drill", "--json", "--engine", "sphinx", tmp_path / "bad.yaml", tmp_path / "good.yaml")
+    result = listener("drill", "--json", "--engine", "sphinx", *(tmp_path / f"{name}.yaml" for name in (*bad, "good")))
     assert result.returncode == 1
-    (line,) = result.stderr.splitlines()
-    assert line.startswith(f"listener: {tmp_path / 'bad.yaml'}: ")
+    lines = result.stderr.splitlines()
+    assert [line.split(".yaml: ")[0] for line in lines] == [f"listener: {tmp_path / name}" for name in bad]
     assert json.loads(result.stdout)["title"] == "good"
 
 

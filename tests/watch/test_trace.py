@@ -1,5 +1,7 @@
 """The level strip: a time for each tenth of a second, each newer than the one before, or a page would leave some out."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -47,7 +49,7 @@ def test_however_sound_comes_in_bursts_each_value_is_newer_than_the_one_before(b
     times = [value.unix_s for value in trace.strip]
     ring.free()
     ring.close()
-    assert all(a < b for a, b in zip(times, times[1:], strict=False))
+    assert all(a < b for a, b in pairwise(times))
 
 
 def test_a_clock_that_is_put_back_takes_the_strip_with_it(measured):
