@@ -66,7 +66,11 @@ def judge_take(sound: np.ndarray, rate_hz: int) -> Take:
     loud = loud_frames(frame_powers(sound, frame), BELOW_DB)
     first, last = int(loud[0]), int(loud[-1]) + 1
     said = sound[first * frame : last * frame]
-    if level_dbov(said) < FAINT_DBOV:
+    faint = level_dbov(said) < FAINT_DBOV
+    if faint and len(said) > 0.95 * len(sound):  # a line's noise, from end to end
+        heard = f"noise alone, {level_dbov(said):.0f} dBov"
+        return Take(sound, (f"nothing is said ({heard}): is this the right input, and was it said?",))
+    if faint:
         wrong.append(f"too faint ({level_dbov(said):.0f} dBov, should be over {FAINT_DBOV:.0f}): turn the level up")
     if first * FRAME_S < CUT_S:
         wrong.append("cut off at its beginning: wait a moment before you speak")

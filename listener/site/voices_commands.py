@@ -78,18 +78,20 @@ def record(
     settings, voices, said = _station(config, folder, phrase)
     _agreed(voices, who, consent)
     kept = tried = 0
-    with Radio(settings, channel) as radio:
-        while kept < takes and tried < 3 * takes:
-            tried += 1
-            print(f"take {kept + 1} of {takes}: say {said!r} now, once ({seconds:.0f} s)", flush=True)
-            take = judge_take(*radio.listen(seconds))
-            if take.wrong:
-                print(f"   not kept: {'; '.join(take.wrong)}", flush=True)
-                continue
-            voices.add(who, said, take)
-            kept += 1
-            print("   good", flush=True)
-    print(f"{kept} takes of {said!r} by {who} kept in {voices.root}")
+    try:
+        with Radio(settings, channel) as radio:
+            while kept < takes and tried < 3 * takes:
+                tried += 1
+                print(f"take {kept + 1} of {takes}: say {said!r} now, once ({seconds:.0f} s)", flush=True)
+                take = judge_take(*radio.listen(seconds))
+                if take.wrong:
+                    print(f"   not kept: {'; '.join(take.wrong)}", flush=True)
+                    continue
+                voices.add(who, said, take)
+                kept += 1
+                print("   good", flush=True)
+    finally:  # also where it was stopped, or the radio went silent
+        print(f"{kept} of {takes} takes of {said!r} by {who} kept in {voices.root}", flush=True)
     raise typer.Exit(0 if kept == takes else 1)
 
 

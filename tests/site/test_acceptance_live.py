@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from typer.testing import CliRunner
 
-from listener.errors import UserError
+from listener.cli import app
+from listener.errors import UsageError, UserError
 from listener.settings import Settings
 from listener.site.acceptance.begin import begun_or_open
 from listener.site.acceptance.findings import findings
@@ -17,8 +19,10 @@ from listener.site.acceptance.report import headline
 from listener.site.acceptance.session import Session
 from tests.fakes import BurstEngine, bursts
 from tests.site.acceptance_parts import RATE_HZ, call_at
+from tests.site.terminal import Terminal
 
 SPEED = 8.0
+CALL = Path(__file__).parents[2] / "recordings_synthetic" / "suspend_clean_1.flac"
 
 
 class Script:
@@ -120,3 +124,25 @@ def test_a_line_without_sound_is_one_line_and_begins_nothing(
     with pytest.raises(UserError, match=r"radio.wav.*nothing can be accepted"):
         guided(settings, Script(), 1.0)
     assert not (tmp_path / "station").exists()
+
+
+def test_on_a_terminal_a_call_between_two_presses_of_enter_is_found_and_the_report_is_there(tmp_path: Path) -> None:
+    """The whole command with the shipped ear; the recording of a call, over and over, is the radio. About 15 s."""
+    (tmp_path / "s.yaml").write_text(f"watch: {{channels: [{{name: Tower, file: {CALL}}}], folder: state}}\n")
+    words = ("acceptance", "--config", tmp_path / "s.yaml", "--hours", 0, "--people", "Ann", "--calls", 1)
+    with Terminal(*words, env={}) as terminal:
+        terminal.until("Ann, call 1 of 1: press Enter")
+        terminal.type("")
+        terminal.until("When it has been said, press Enter")
+        time.sleep(soundfile.info(CALL).duration)
+        terminal.type("")
+        terminal.until("Ann: 1 of 1 found.")
+        assert terminal.end() == 0 and "Tower: 1 of 1 calls by 1 person found, 0 false alerts in " in terminal.rest
+    (page,) = (tmp_path / "state/acceptance").glob("*/report.html")
+    assert "Tower" in page.read_text()
+
+
+def test_people_without_a_terminal_are_refused_before_anything_is_heard(tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, ["acceptance", "--hours", "8", "--people", "Ann", "--folder", str(tmp_path / "s")])
+    assert isinstance(result.exception, UsageError) and "run it on a terminal" in str(result.exception)
+    assert not (tmp_path / "s").exists()

@@ -37,6 +37,7 @@ def tone(seconds=0.5, level=0.3, before_s=0.3, after_s=0.3):
         (np.zeros(RATE_HZ, np.float32), "silence"),
         (np.clip(tone(level=3.0), -1, 1), "clipped"),
         (tone(level=0.004), "too faint"),
+        (np.random.default_rng(1).normal(0, 0.002, RATE_HZ).astype(np.float32), "noise alone"),
         (tone(before_s=0.0), "cut off at its beginning"),
         (tone(after_s=0.0), "cut off at its end"),
         (tone(seconds=0.05), "too short"),

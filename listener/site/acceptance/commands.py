@@ -52,6 +52,8 @@ def acceptance(
     if recordings is not None:
         raise typer.Exit(_from_recordings(settings, own, station, recordings, new))
     names = tuple(dict.fromkeys(name.strip() for name in people.split(",") if name.strip()))
+    if names and not sys.stdin.isatty():
+        raise UsageError("--people: calls need somebody who presses Enter: run it on a terminal")
     _live(settings, own, station, hours, names, calls, new)
 
 

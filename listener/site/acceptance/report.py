@@ -49,12 +49,12 @@ def headline(found: Findings) -> str:
 
 
 def span_text(hours: float) -> str:
-    """2.31 -> "2.3 h"; below an hour in minutes.
+    """2.31 -> "2.3 h"; below an hour in minutes, below two minutes in seconds.
 
-    >>> span_text(2.31), span_text(0.5)
-    ('2.3 h', '30 min')
+    >>> span_text(2.31), span_text(0.5), span_text(0.01)
+    ('2.3 h', '30 min', '36 s')
     """
-    return f"{hours:.1f} h" if hours >= 1 else f"{hours * 60:.0f} min"
+    return f"{hours:.1f} h" if hours >= 1 else f"{hours * 60:.0f} min" if hours * 60 >= 2 else f"{hours * 3600:.0f} s"
 
 
 def figures(found: Findings) -> list[tuple[str, str, str]]:

@@ -29,15 +29,25 @@ class Installed(BaseModel):
 
 def check(plan: Plan) -> None:
     """Raises UserError for whatever would be in the way. Writes nothing."""
-    if plan.places.record.exists():
-        raise UsageError(f"{plan.places.record}: the listener is installed here already; 'listener install --remove' first")
+    check_not_installed(plan.places)
     for file in plan.files:
         _check_writable(file.path.parent)
         check_new(file.path)
-    check_folder(plan.wanted.folder, (FILE_NAME,))
-    _check_writable(plan.wanted.folder)
+    check_station(plan.wanted.folder)
     if plan.wanted.account:
         account_ids(plan.wanted.account)
+
+
+def check_not_installed(where: Places) -> None:
+    """Raises UsageError where there is an installation already."""
+    if where.record.exists():
+        raise UsageError(f"{where.record}: the listener is installed here already; 'listener install --remove' first")
+
+
+def check_station(folder: Path) -> None:
+    """Raises UserError for a folder that journal and clips cannot go into."""
+    check_folder(folder, (FILE_NAME,))
+    _check_writable(folder)
 
 
 def _check_writable(folder: Path) -> None:

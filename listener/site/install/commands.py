@@ -10,6 +10,7 @@ from listener.errors import UsageError
 from listener.tell import cautions
 
 if TYPE_CHECKING:
+    from listener.site.install.choose import Ask
     from listener.site.install.plan import Places, Plan
 
 _SOURCE = (
@@ -49,7 +50,8 @@ def install(
     remove: Annotated[bool, typer.Option("--remove", help="Take the installation away. Journal and clips stay.")] = False,
 ) -> None:
     """Install the watch on this computer: settings and a unit that starts it again after a restart."""
-    from listener.site.install.carry_out import check
+    from listener.site.install import choose
+    from listener.site.install.carry_out import check, check_not_installed
     from listener.site.install.carry_out import install as carry_out
     from listener.site.install.plan import Wanted, make_plan, places
 
@@ -58,20 +60,20 @@ def install(
         here = where.record.exists() or account is not None
         _remove(where if here else places(is_system=True) if places(True).record.exists() else where, dry_run, yes)
         return
+    check_not_installed(where)
     has_unit = _has_unit(unit)
-    asking = sys.stdin.isatty() and not yes
-    device, number = _source(source, input_number, asking)
-    output = _speaker(speaker, asking)
-    words = _asked("What is called? The word or words", phrase, "suspend", asking)
-    page_port = _asked("Port of the watch page", None if port is None else str(port), "8765", asking)
-    if not page_port.isdecimal():
-        raise UsageError(f"{page_port!r}: is no port; the usual one is 8765")
-    usual = str(_usual_folder(account))
-    station = _asked("Folder for journal and clips", None if folder is None else str(folder), usual, asking)
+    ask = _prompt if sys.stdin.isatty() and not yes else None
+    device, number = _source(source, input_number, ask)
+    output = _speaker(speaker, device, ask)
+    usual = str(folder or _usual_folder(account))
+    if ask:
+        phrase = phrase or choose.until_understood(ask, "What is called? The word or words", "suspend", choose.phrase)
+        port = port if port is not None else choose.until_understood(ask, "Port of the watch page", "8765", choose.port)
+        folder = folder or choose.until_understood(ask, "Folder for journal and clips", usual, choose.folder)
     wanted = Wanted(
-        source=device, input=number, speaker=output, phrase=words, repeats=repeats, port=int(page_port),
-        folder=Path(station).expanduser().absolute(), name=name, account=account or "", bundle=bundle or _own_bundle(),
-        has_unit=has_unit,
+        source=device, input=number, speaker=output, phrase="suspend" if phrase is None else phrase, repeats=repeats,
+        port=8765 if port is None else port, folder=Path(folder or usual).expanduser().absolute(), name=name,
+        account=account or "", bundle=bundle or _own_bundle(), has_unit=has_unit,
     )  # fmt: skip
     plan = make_plan(wanted, where)
     check(plan)
@@ -79,14 +81,14 @@ def install(
     if dry_run:
         print("\nNothing was written (--dry-run).")
         return
-    if asking and not typer.confirm("\nWrite these files?", default=True):
+    if ask and not typer.confirm("\nWrite these files?", default=True):
         print("Nothing was written.")
         raise typer.Exit(1)
     carry_out(plan)
     print("\nWritten. Now type" + (", and the watch runs from then on:" if has_unit else ":"))
     for line in plan.typed:
         print(f"    {line}")
-    print(f"\nThen open http://127.0.0.1:{wanted.port}/ and have the word said three times on the radio.")
+    print(f"\nThen open http://127.0.0.1:{wanted.port}/ and have {wanted.phrase!r} said {_times(repeats)} on the radio.")
 
 
 def bundle(
@@ -111,27 +113,27 @@ def _has_unit(unit: bool | None) -> bool:
     return unit is not False
 
 
-def _source(source: str | None, number: int, asking: bool) -> tuple[str | int | None, int]:
+def _source(source: str | None, number: int, ask: "Ask | None") -> tuple[str | int | None, int]:
     from listener.site.install.choose import source_by_level
 
     if source == "default":
         return None, number
     if source is not None:
         return (int(source) if source.isdecimal() else source), number
-    found = source_by_level(_prompt if asking else None)
+    found = source_by_level(ask)
     return found.offered.device, found.input
 
 
-def _speaker(speaker: str | None, asking: bool) -> str | int | None:
+def _speaker(speaker: str | None, source: str | int | None, ask: "Ask | None") -> str | int | None:
     from listener.site.install.choose import speaker as ask_for_it
 
     if speaker is None:
-        return ask_for_it(_prompt) if asking else None
+        return ask_for_it(ask, source) if ask else None
     return None if speaker == "default" else int(speaker) if speaker.isdecimal() else speaker
 
 
-def _asked(question: str, given: str | None, usual: str, asking: bool) -> str:
-    return given if given is not None else _prompt(question, usual) if asking else usual
+def _times(repeats: int) -> str:
+    return {1: "once", 2: "twice"}.get(repeats, f"{repeats} times")
 
 
 def _prompt(question: str, usual: str) -> str:
@@ -158,7 +160,7 @@ def _show(plan: "Plan") -> None:
     where = "the default input" if wanted.source is None else f"{wanted.source}, input {wanted.input}"
     tone = {None: "the default output", "none": "nothing: no tone"}.get(wanted.speaker, wanted.speaker)  # type: ignore[arg-type]
     print(f"Listen to:  {where}, as {wanted.name!r}")
-    print(f"Call:       {wanted.phrase!r}, {wanted.repeats} times")
+    print(f"Call:       {wanted.phrase!r}, {_times(wanted.repeats)}")
     print(f"Tone on:    {tone}")
     print(f"Journal in: {wanted.folder} (kept for good)")
     print(f"Page:       http://127.0.0.1:{wanted.port}/")

@@ -12,9 +12,10 @@ from typing import Any
 import yaml
 
 from listener import __version__
-from listener.errors import UsageError
+from listener.errors import UsageError, UserError
 from listener.settings import Settings, settings_from
 from listener.site.install.unit import unit_text
+from listener.speech.pronounce import pronunciations
 from listener.tell import cautions
 from listener.watch.proof import without_proof
 
@@ -177,15 +178,34 @@ def _udev_rule(source: str | int | None) -> str:
 
 def _warnings(wanted: Wanted, settings: Settings) -> list[str]:
     found = [
-        f"{words!r} cannot be proved, and the watch will say so: name a sound file with it in watch.proof.words"
+        f"{word!r} is not in the pronouncing dictionary: the watch does not start before it is spelled (pronounce, in the "
+        "settings) or learnt from takes (listener voices)"
+        for word in _unknown(settings)
+    ]
+    found += [
+        f"{words!r} cannot be proved, and the watch will say so: name a sound file with it in watch.proof.words, or let "
+        "'listener voices' make one"
         for words in without_proof(settings)
     ]
+    if str(wanted.source).isdecimal():
+        found.append(f"device {wanted.source} is a number, which may mean another device after a restart: name it in full")
     if settings.watch.channels[0].is_card and not has_portaudio():
         found.append("PortAudio was not found: without it the watch is BLIND (Debian: apt install libportaudio2)")
     if wanted.source is None:
         found.append("no source is named: the default input is listened to, whatever it is")
     if wanted.speaker is None:
         found.append("no speaker is named: the tone goes to the default output, and stays silent where that is listened to")
+    return found
+
+
+def _unknown(settings: Settings) -> list[str]:
+    """Words of which the ear does not know how they are said."""
+    found = []
+    for word in dict.fromkeys(word for phrase in settings.phrases for word in phrase.words.split()):
+        try:
+            pronunciations(word, settings.pronounce)
+        except UserError:
+            found.append(word)
     return found
 
 
