@@ -127,7 +127,7 @@ def steps_table(score: DrillScore) -> StepsTable | None:
     for call in score.calls:
         found = {step_key(one.step): one for one in call.steps}
         cells = tuple(_step_cell(found.get(step_key(column))) for column in columns)
-        name = f"{call.number}" + (f", {call.call.position}" if call.call.position else "")
+        name = f"{call.number}" + (f", position {call.call.position}" if call.call.position else "")
         rows.append((name, cells))
     shares, medians = [], []
     for column in columns:

@@ -46,6 +46,20 @@ class PersonLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AroundLine:
+    """What the machine told of position or caller (what) over all drills, where the trainer wrote which it was.
+
+    right: of the alerts of such calls; another: a wrong one was told.
+    """
+
+    what: str
+    right: Share
+    another: int
+    unclear: int
+    not_heard: int
+
+
+@dataclass(frozen=True, slots=True)
 class DrillLine:
     """One drill's row."""
 
@@ -60,8 +74,8 @@ class DrillLine:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The record: a row a drill, the total, the people, the expected steps, the drills one after the other, and what was
-    done with the machine's alerts shown against hidden.
+    """The record: a row a drill, the total, the people, the expected steps, the drills one after the other, what was
+    done with the machine's alerts shown against hidden, and how positions and callers were heard.
     """
 
     drills: tuple[DrillLine, ...]
@@ -70,6 +84,7 @@ class Record:
     steps: tuple[StepLine, ...] = ()
     trends: tuple[Trend, ...] = ()
     compared: tuple[Compared, ...] = ()
+    around: tuple[AroundLine, ...] = ()
 
     @property
     def false_per_hour(self) -> Rate:
@@ -98,7 +113,7 @@ def record_of(results: Sequence[Result], crew: str | None = None, who: str | Non
     lines = [_line(r.title, [r]) for r in chosen]
     return Record(
         tuple(lines), _line("TOTAL", chosen), tuple(_people(chosen, who)), step_lines(chosen), trends(chosen),
-        compare_alerts(chosen),
+        compare_alerts(chosen), tuple(_around(chosen)),
     )  # fmt: skip
 
 
@@ -116,6 +131,21 @@ def _line(title: str, results: Sequence[Result]) -> DrillLine:
         heard_s=sum(r.heard_s for r in results),
         delays=Delays(tuple(d for r in results for d in r.delays_s)),
     )
+
+
+def _around(results: Sequence[Result]) -> Iterable[AroundLine]:
+    found = [call for result in results for call in result.calls if call.status == "found" and call.counted]
+    for what, asked in (
+        ("position", [(call.caller, call.heard_position) for call in found if call.position.strip()]),
+        ("caller", [(call.caller, call.heard_caller) for call in found if call.caller.strip()]),
+    ):
+        told = [(who, answer) for who, answer in asked if answer and answer.verdict != "not available"]
+        verdicts = [answer.verdict for _, answer in told]
+        well = [(who, answer.right is True) for who, answer in told]
+        if told:
+            right = Share(sum(is_right for _, is_right in well), len(well), worth_by_caller(well))
+            another = sum(answer.right is False for _, answer in told)
+            yield AroundLine(what, right, another, verdicts.count("unclear"), verdicts.count("not heard"))
 
 
 def _people(results: Sequence[Result], who: str | None) -> Iterable[PersonLine]:

@@ -2,7 +2,7 @@
 
 from rich.table import Table
 
-from listener.drill.record import Delays, DrillLine, PersonLine, Record
+from listener.drill.record import AroundLine, Delays, DrillLine, PersonLine, Record
 from listener.drill.record_charts import trends_picture
 from listener.drill.trends import Arm, Compared, StepLine
 from listener.score.metrics import Share
@@ -68,6 +68,14 @@ def compared_row(line: Compared) -> tuple[str, ...]:
     return line.what, _arm_text(line.shown), _arm_text(line.hidden), f"{line.slower_s:z.1f} s{between}".replace("-", "−")
 
 
+AROUND_HEADS = ("heard around the alerts", "right", "another one told", "unclear", "not heard")
+
+
+def around_row(line: AroundLine) -> tuple[str, ...]:
+    """How positions or callers were heard, as cells under AROUND_HEADS."""
+    return line.what, share_text(line.right), str(line.another), str(line.unclear), str(line.not_heard)
+
+
 def _arm_text(arm: Arm) -> str:
     drills = "1 drill" if arm.drills == 1 else f"{arm.drills} drills"
     return f"{arm.mean_s:z.1f} s; {drills}, after {share_text(arm.answered)} calls".replace("-", "−")
@@ -91,6 +99,7 @@ def print_record(record: Record) -> None:
             people.add_row(*person_row(person))
         console.print(people)
     for heads, rows, title in (
+        (AROUND_HEADS, [around_row(line) for line in record.around], "Positions and callers (95 % intervals)"),
         (STEP_HEADS, [step_row(line) for line in record.steps], "Expected steps (95 % intervals)"),
         (COMPARED_HEADS, [compared_row(line) for line in record.compared], "Alerts shown and hidden (95 %, over drills)"),
     ):
@@ -110,6 +119,8 @@ def record_html(record: Record, title: str) -> str:
         drills=[drill_row(line) for line in record.drills],
         total=drill_row(record.total),
         rate=rate_text(record),
+        around_heads=AROUND_HEADS,
+        around=[around_row(line) for line in record.around],
         people_heads=PEOPLE_HEADS,
         people=[person_row(line) for line in record.people],
         step_heads=STEP_HEADS,

@@ -22,7 +22,7 @@ from pydantic import (
 
 from listener.errors import SettingsError
 from listener.settings.watch import WatchSettings
-from listener.yaml_file import Checked, FilePath, error_lines, plain_line, read_yaml
+from listener.yaml_file import READS_AS_TRUTH, Checked, FilePath, error_lines, plain_line, read_yaml
 
 Sensitivity = Literal["cautious", "balanced", "eager"]
 
@@ -100,9 +100,17 @@ class Named(Checked):
     @model_validator(mode="before")
     @classmethod
     def _its_name_is_what_is_said(cls, value: Any) -> Any:
+        if isinstance(value, bool):
+            raise ValueError(f"must be words in quotes; {READS_AS_TRUTH}")
         if type(value) in (str, int):
             value = {"name": value}
         return {"spoken": value["name"], **value} if isinstance(value, dict) and value.get("name") else value
+
+
+    @field_validator("spoken")
+    @classmethod
+    def _each_way_once(cls, ways: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(ways))  # "1" is said as "one" is
 
 
 class PositionSettings(Named):
@@ -266,6 +274,7 @@ class Settings(Checked):
     def _nothing_said_twice(self) -> "Settings":
         """What is said around a call means one thing, and is no call."""
         known = {phrase.words: f"the phrase {phrase.words!r}" for phrase in self.phrases}
+        known["not"] = "'not one', which denies a position,"
         callers = [named for caller in self.callers for named in caller.each()]
         for key, some in (("positions", [(p.name, list(p.spoken)) for p in self.positions]), ("callers", callers)):
             names = [name for name, _ in some]

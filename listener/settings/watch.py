@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_validator
 
-from listener.yaml_file import Checked, FilePath, Line
+from listener.yaml_file import READS_AS_TRUTH, Checked, FilePath, Line
 
 
 def _off(value: Any) -> Any:
@@ -264,6 +264,8 @@ class StepSettings(Checked):
 
 
 def _step(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError(f"must be words in quotes; {READS_AS_TRUTH}")
     return {"name": value} if isinstance(value, str) else value
 
 
@@ -290,8 +292,8 @@ class WatchSettings(Checked):
     tone: ToneSettings = ToneSettings()
     record: RecordSettings = RecordSettings()
     page: PageSettings = PageSettings()
-    steps: tuple[Annotated[StepSettings, BeforeValidator(_step)], ...] = Field((), max_length=12)
-    """The unit's own steps after a call, in order, to tick off: a memory aid and a record, nothing more."""
+    steps: tuple[Annotated[StepSettings, BeforeValidator(_step)], ...] = Field((), max_length=9)
+    """The unit's own steps after a call, in order, to tick off with keys 1 to 9: a memory aid and a record, nothing more."""
     resolved_as: tuple[ShortLine, ...] = Field(("resolved",), max_length=6)
     """How a call can end, in the unit's words; it stays shown until a person says one. []: it ends when acknowledged."""
     view: Literal["auto", "plain"] = "auto"

@@ -1,5 +1,6 @@
 """What people are shown: each channel in exactly one state, and everything beside it as frozen values."""
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
@@ -173,6 +174,21 @@ class ChannelView:
     def is_worked_on(self) -> bool:
         """Somebody works on its radio now."""
         return self.work is not None and self.work.ended_unix_s is None
+
+
+FOLLOWED_S = 1800.0
+"""So long a call that is over goes on being shown with its steps."""
+
+
+def followed(channel: ChannelView, endings: Sequence[str], now_unix_s: float) -> tuple[Shown, ...]:
+    """The calls whose steps go on, in the order of their times: those that nobody has resolved.
+
+    Where nobody says how a call ends (no endings), the last one too for half an hour, though it was over when acknowledged.
+    """
+    last, calls = channel.last_alert, channel.open_calls
+    goes_on = last and not endings and last not in calls and now_unix_s - last.unix_s < FOLLOWED_S
+    ended = (last,) if last and goes_on else ()
+    return (*channel.open_calls, *ended)
 
 
 @dataclass(frozen=True, slots=True)

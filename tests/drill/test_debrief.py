@@ -243,9 +243,9 @@ def test_the_steps_stand_in_one_table_and_on_the_timeline(tmp_path) -> None:
     head = next(i for i, row in enumerate(rows) if row[1:2] == ["1. deck: signalled, in 5.3 s"])
     assert rows[head] == ["call", "1. deck: signalled, in 5.3 s", "2. tower: pressed", "3. boat: launched"]
     assert rows[head + 1 : head + 6] == [
-        ["1, number one", "−0.9", "1.2", "× not done"],
-        ["2, number one", "6.2, ○ late, by bo", "6.7", "× not done"],
-        ["3, number one", "3.2", "1.0, □ before step 1", "× not done"],
+        ["1, position number one", "−0.9", "1.2", "× not done"],
+        ["2, position number one", "6.2, ○ late, by bo", "6.7", "× not done"],
+        ["3, position number one", "3.2", "1.0, □ before step 1", "× not done"],
         ["in order, in time", "2 of 3 (21 to 94 %)", "2 of 3 (21 to 94 %)", "0 of 3 (0 to 56 %)"],
         ["median", "3.2", "1.2", "–"],
     ]

@@ -60,8 +60,10 @@ def test_every_setting_in_the_shipped_files_is_explained_beside_or_above_it(name
         ("phrases: [{words: stop}, {words: Stop}]", "phrases: 'stop' is listed more than once"),
         ("phrases: [{words: stop, min_gap_s: 2, max_gap_s: 1}]", "phrases.0: min_gap_s (2) must be less than max_gap_s (1)"),
         ("positions: [one]", "positions: one position alone tells nothing: give two to eight, or none"),
-        ("positions: [a, b, c, d, e, f, g, h, i]", "positions: must be 8 at most"),
+        ("positions: [a, b, c, d, e, f, g, h, i]", "positions: must hold 8 at most; there are 9"),
         ("positions: [suspend, two]", "positions: 'suspend' of 'suspend' is said for the phrase 'suspend' too; choose another word"),
+        ("positions: [one, 'not']", "positions: 'not' of 'not' is said for 'not one', which denies a position, too; choose another word"),
+        ("positions: [yes, two]", "positions.0: must be words in quotes; YAML reads on, off, yes and no as true or false"),
         ("positions: [one, One]", "positions: 'one' of 'One' is said for 'one' in positions too; choose another word"),
         ("positions: [{name: A, spoken: one}, {name: A, spoken: two}]", "positions: 'A' is listed more than once"),
         ("positions: [{name: A, spoken: []}, two]", "positions.0.spoken: must not be empty"),
@@ -84,7 +86,7 @@ def test_a_wrong_setting_is_one_line_that_names_file_key_and_value(tmp_path, tex
 
 
 def test_positions_are_words_or_groups_and_digits_are_said(tmp_path):
-    settings = read(tmp_path, "positions: [{name: 1, spoken: [1, Number  1]}, port]")
+    settings = read(tmp_path, "positions: [{name: 1, spoken: [1, Number  1, one]}, port]")
     assert [(p.name, p.spoken) for p in settings.positions] == [("1", ("one", "number one")), ("port", ("port",))]
 
 

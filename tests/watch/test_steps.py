@@ -1,6 +1,7 @@
 """What follows a call: steps with their times, and how it ended. Journalled, shown, read back; never a state of the detector."""
 
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from listener.settings import Settings, read_settings
 from listener.watch.calls import Calls
 from listener.watch.duty import open_points
 from listener.watch.show.entry import resolve, tick_step
+from listener.watch.show.picture import calls_text
 from listener.watch.state import Shown, StepDone
 from listener.watch.station import Station
 from tests.watch.parts import channel, follow, is_state, load_bursts, running, save, settings, traffic
@@ -54,6 +56,8 @@ def test_a_step_is_a_name_or_a_name_with_the_time_it_is_meant_to_take():
         ("steps: [{name: a, within_s: yes}]", "watch.steps.0.within_s: must be a number; YAML reads"),
         ("steps: [{within_s: 3}]", "watch.steps.0.name: is missing"),
         ("steps: ['']", "watch.steps.0.name: must not be empty"),
+        ("steps: [yes]", "watch.steps.0: must be words in quotes; YAML reads"),
+        ("steps: [a, b, c, d, e, f, g, h, i, j]", "watch.steps: must hold 9 at most; there are 10"),
         ("resolved_as: [resume, Resume]", "watch.resolved_as: two endings are named 'resume'"),
     ],
 )
@@ -109,7 +113,7 @@ def test_what_people_do_after_a_call_is_journalled_shown_and_survives_a_restart(
         follow(station, is_state("CALL HEARD"), 25.0)
         (call,) = channel(station).unacknowledged
         alert = station.logbook.rows.row(call.id)
-        assert tick_step(station, 2) == "launch bar up: done" and tick_step(station, 3) == "", "no third step"
+        assert tick_step(station, 2) == "launch bar up: done" and tick_step(station, 3) == "no step 3 in the settings (watch.steps)"
         station.tick()
         assert tick_step(station, 2) == "launch bar up: was done already", "its time stands"
         station.desk.step(alert, "tension released", "Bo", since_call_s=-4.0)
@@ -132,6 +136,7 @@ def test_what_people_do_after_a_call_is_journalled_shown_and_survives_a_restart(
         assert station.desk.resolve(alert, "Di", "resume") is None, "the first word stands"
         station.tick()
         assert not channel(station).open_calls and open_points(station.snapshot())[:1] != ["call"]
+        assert tick_step(station, 1).startswith("no call that is not resolved")
         assert station.desk.reopen(alert, "Cy") and station.desk.resolve(alert, "Cy", "resume")
         follow(station, lambda s: len(rows(s, "resolve")) == 3, 5.0)
         bar, tension = rows(station, "step")
@@ -165,3 +170,6 @@ def test_a_call_that_is_resolved_unseen_is_acknowledged_by_that_and_without_endi
         station.desk.acknowledge(call.id, "Ann")
         station.tick()
         assert not channel(station).open_calls and resolve(station) is None
+        assert tick_step(station, 1) == "tension released: done", "steps go on where nobody says that a call is over"
+        station.tick()
+        assert "1 tension released +" in calls_text(channel(station), time.time(), station.snapshot().steps, ())[1].plain

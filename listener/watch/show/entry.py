@@ -4,8 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from listener.errors import UserError
-from listener.keep.row import Row
 from listener.watch.duty import LONGEST_WORK_MIN, open_points
+from listener.watch.state import Shown, followed
 from listener.watch.station import Station
 
 IDLE_S = 60.0
@@ -59,21 +59,22 @@ def take_watch(station: Station) -> Entry:
     return Entry([question], lambda given: f"{station.desk.take_watch(given[0]).who} has the watch")
 
 
-def newest_open(station: Station) -> Row | None:
-    """The alert that the keys for steps and endings mean: the newest that has not ended, among those that are shown."""
-    calls = [call for channel in station.snapshot().channels for call in channel.open_calls]
-    newest = max(calls, key=lambda call: call.unix_s, default=None)
-    return station.logbook.rows.row(newest.id) if newest else None
+def newest_open(station: Station) -> Shown | None:
+    """The call that the keys for steps and endings mean: the newest that nobody has resolved, among those that are shown."""
+    view = station.snapshot()
+    calls = [call for channel in view.channels for call in followed(channel, view.resolved_as, view.unix_s)]
+    return max(calls, key=lambda call: call.unix_s, default=None)
 
 
 def tick_step(station: Station, number: int) -> str:
     """The step of this number after the newest open call is done; gives what to say."""
-    alert, steps = newest_open(station), station.settings.watch.steps
-    if alert is None or not 1 <= number <= len(steps):
-        return ""
+    call, steps = newest_open(station), station.settings.watch.steps
+    if not 1 <= number <= len(steps):
+        return f"no step {number} in the settings (watch.steps)"
+    if call is None or (alert := station.logbook.rows.row(call.id)) is None:
+        return "no call that is not resolved: a step done since goes on the page, beside its call"
     name = steps[number - 1].name
-    calls = [call for channel in station.snapshot().channels for call in channel.open_calls if call.id == alert.id]
-    if any(step.name == name for call in calls for step in call.steps):  # its time stands
+    if any(step.name == name for step in call.steps):  # its time stands
         return f"{name}: was done already"
     station.desk.step(alert, name, "console")
     return f"{name}: done"
@@ -81,7 +82,8 @@ def tick_step(station: Station, number: int) -> str:
 
 def resolve(station: Station) -> Entry | None:
     """Asks how the newest open call ended, and who says so; None if no call is open."""
-    alert, endings = newest_open(station), station.settings.watch.resolved_as
+    call, endings = newest_open(station), station.settings.watch.resolved_as
+    alert = station.logbook.rows.row(call.id) if call else None
     if alert is None or not endings:
         return None
 

@@ -14,7 +14,7 @@ from listener.events import around_text, confidence_text
 from listener.keep.records import words as row_words
 from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
-from listener.watch.state import ChannelView, Shown, State, StationView, Step, WordHeard, Work
+from listener.watch.state import ChannelView, Shown, State, StationView, Step, WordHeard, Work, followed
 
 _SHAPES = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
 _COLOURS = {
@@ -108,7 +108,7 @@ def calls_text(channel: ChannelView, now_unix_s: float, steps: tuple[Step, ...],
     lines: list[Text] = []
     for call in sorted(calls, key=lambda call: (not call.acknowledged_by, call.unix_s), reverse=True)[:3]:
         lines.append(call_text(call, now_unix_s))
-        if not call.resolved_as and (steps or endings) and call in channel.open_calls:
+        if (steps or endings) and call in followed(channel, endings, now_unix_s):
             lines.append(steps_text(call, now_unix_s, steps, endings))
     return lines or [Text("no call heard yet")]
 

@@ -89,7 +89,7 @@ class Served:
 
 @contextmanager
 def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dict | None = None, channels: int = 1,
-    files: list[Path] | None = None, all_call: bool = False, drill: str = "",
+    files: list[Path] | None = None, all_call: bool = False, drill: str = "", resolved_as: list[str] | None = None,
 ) -> Iterator[Served]:
     """A station that hears a file with calls at these times (or these files), run in a thread, and its page."""
     file = save(folder / "radio.wav", traffic(length_s, calls_s, 16_000), 16_000)
@@ -99,7 +99,8 @@ def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dic
                  for n, line in enumerate(lines)]  # fmt: skip
     for line, path in zip(lines, files or [], strict=False):
         line["file"] = str(path)
-    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=SET_STEPS, resolved_as=ENDINGS, evidence_after_s=0.5)
+    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=SET_STEPS, evidence_after_s=0.5,
+                     resolved_as=ENDINGS if resolved_as is None else resolved_as)  # fmt: skip
     station = Station(given, folder / "state", load=load_bursts, drill=drill)
     server = PageServer(station)
     ended = threading.Event()

@@ -249,7 +249,8 @@ def test_everything_is_done_with_keys_alone(browser, tmp_path):
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
         page.wait_for_selector(".endings:has-text('Resolved: aircraft fast, Anna')")
-        page.keyboard.press("1")  # the keys mean a call that goes on: there is none
+        page.keyboard.press("1")  # the keys mean a call that goes on: there is none, and the page says what to do
+        assert "a step done since: tick its box" in page.locator(".endings:visible").inner_text()
         assert [row.body["who"] for k in ("acknowledge", "step", "mark", "note", "resolve") for row in own.rows(k)] == ["Anna"] * 7
         assert [(row.body["step"], row.body["told"]) for row in own.rows("step")] == [
             (STEPS[0], False), (STEPS[2], False), (STEPS[1], True),
@@ -426,6 +427,19 @@ def test_a_confidence_is_told_in_the_same_words_here_and_on_the_terminal(browser
         told = page.evaluate("async values => { const { percent } = await import('/static/words.js'); return values.map(percent); }", values)
     assert told == [confidence_text(value) for value in values]
     assert "100%" not in told
+
+
+def test_where_nobody_says_how_a_call_ends_its_steps_are_ticked_after_it_was_acknowledged(browser, tmp_path):
+    with served(tmp_path, [3.0], resolved_as=[]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        time.sleep(0.6)  # what has not been seen takes no key
+        page.locator(".ack").click()
+        page.wait_for_selector(".channel[data-state='LISTENING'] .steps li[data-next=true]:has-text('1 tension released')")
+        page.keyboard.press("1")
+        page.wait_for_selector(".steps li[data-next=true]:has-text('2 launch bar up')")
+        assert "since the call" in page.locator(".follow summary").inner_text()
+        page.keyboard.press("r")
+        assert not page.locator(".ending").count() and len(own.rows("step")) == 1
 
 
 def test_the_watch_is_taken_and_a_radio_worked_on_with_keys_alone(browser, tmp_path):

@@ -48,7 +48,7 @@ export class ChannelView {
       make("div", { class: "low" }, this.strip.element, make("div", { class: "small" }, this.words, this.sound, this.about)));
   }
 
-  /** Everything but the strip. Gives the calls that are shown and have not ended. */
+  /** Everything but the strip. Gives the calls that are shown and that keys may mean: those that nobody has resolved. */
   update(look, store, nowS) {
     this.element.dataset.state = look.state;
     put(this.shape, SHAPES[look.state]);
@@ -127,7 +127,7 @@ export class ChannelView {
     });
     const more = going.length - MOST_CARDS + look.unresolved_more;
     put(this.more, more > 0 ? `and ${more} more calls that have not ended` : "");
-    return [...this.cards.values()].filter((card) => card.element.dataset.ended === "false");
+    return [...this.cards.values()].filter((card) => card.follow.takesKeys);
   }
 }
 

@@ -31,31 +31,34 @@ export class Follow {
   /** alert: as the newest look has it. */
   update(alert, hasEnded, nowS) {
     this.alert = alert;
+    const isOver = hasEnded && this.endings.length > 0; // where nobody says how a call ends, its steps go on
     const done = new Map(alert.steps.map((step) => [step.name, step]));
     const next = this.steps.find((step) => !done.has(step.name));
     this.steps.forEach((step, i) => {
       const known = done.get(step.name);
       if (!step.box.disabled) step.box.checked = Boolean(known);
       step.element.dataset.done = Boolean(known);
-      step.element.dataset.next = step === next && !hasEnded;
+      step.element.dataset.next = step === next && !isOver;
       const earlier = known ? this.steps.slice(0, i).flatMap((other, k) => ((done.get(other.name)?.since_call_s ?? Infinity) > known.since_call_s ? [k + 1] : [])) : [];
-      const late = step.withinS !== null && (known ? known.since_call_s : hasEnded ? -Infinity : nowS - alert.unix_s) > step.withinS;
+      const late = step.withinS !== null && (known ? known.since_call_s : isOver ? -Infinity : nowS - alert.unix_s) > step.withinS;
       const set = step.withinS === null || (known && !late) ? "" : late ? `over ${step.withinS} s` : `in ${step.withinS} s`;
       const order = earlier.length ? `before ${earlier.join(" and ")}` : "";
       put(step.stamp, [known ? `${since(known.since_call_s)} ${known.who}` : "", set, order].filter(Boolean).join(", "));
       step.stamp.dataset.late = late;
     });
-    const open = hasEnded ? "" : next ? `open: ${this.steps.indexOf(next) + 1} ${next.name}` : this.steps.length ? "all steps done" : "";
-    const going = alert.acknowledged_by ? `${span(nowS - alert.unix_s)} since the call, not resolved` : `${span(nowS - alert.unix_s)} since the call`;
-    put(this.age, hasEnded ? "What followed" : going);
+    const open = isOver ? "" : next ? `open: ${this.steps.indexOf(next) + 1} ${next.name}` : this.steps.length ? "all steps done" : "";
+    const going = `${span(nowS - alert.unix_s)} since the call${alert.acknowledged_by && !hasEnded ? ", not resolved" : ""}`;
+    put(this.age, isOver ? "What followed" : going);
     put(this.next, open && ` · ${open}`);
-    put(this.ended, hasEnded && alert.resolved_as ? `Resolved: ${alert.resolved_as}, ${alert.resolved_by}` : "");
-    if (hasEnded) this.isKeyed = false;
+    const more = this.steps.length ? " · a step done since: tick its box" : "";
+    put(this.ended, hasEnded && alert.resolved_as ? `Resolved: ${alert.resolved_as}, ${alert.resolved_by}${more}` : "");
+    this.takesKeys = !isOver;
+    if (isOver) this.isKeyed = false;
     this.ending.hidden = hasEnded;
     this.over.hidden = !hasEnded || !alert.resolved_as;
   }
 
-  /** Whether keys 1 to 9 and R mean this call. */
+  /** Whether keys 1 to 9 and R mean this call: one that nobody has resolved. */
   set isKeyed(isKeyed) { this.element.dataset.keyed = isKeyed; }
 
   /** A key ticks a step and never takes one back: two presses are one. */
@@ -86,8 +89,7 @@ export class Follow {
     const other = make("button", { class: "when quiet", type: "button", title: "It was done at another time", "aria-label": `${name}: done at another time`, text: "±" });
     const form = this.#when(step);
     other.addEventListener("click", () => { form.hidden = !form.hidden; form.querySelector("input").focus(); });
-    const key = number < 10 ? make("kbd", { text: number }) : "";
-    step.element = make("li", {}, make("label", {}, box, key, ` ${name}`), step.stamp, other, form);
+    step.element = make("li", {}, make("label", {}, box, make("kbd", { text: number }), ` ${name}`), step.stamp, other, form);
     return step;
   }
 
