@@ -13,6 +13,7 @@ from listener.call.background import background, joint_peaks
 from listener.errors import UsageError, UserError
 from listener.settings import PhraseSettings, Settings
 from listener.site.phrase_alike import Alike, likeness
+from listener.site.phrase_measure import Spot
 from listener.site.phrase_table import CONDITIONS, LONG, Counted, Table, features, read_table
 from listener.speech.ear import EarEngine, load
 from listener.speech.network import shipped_model
@@ -33,8 +34,9 @@ class Advice:
     """All that is said of a phrase.
 
     ways: of saying it. alike: what sounds like each of its words, nearest first. measured: calls found by condition; empty
-    for a phrase that was never measured. predicted: share found by condition, from length and kind. people: calls found by
-    people who said other words of this length. talk_per_h: false alerts expected in an hour of talk at the sensitivity
+    for a phrase that was never measured. predicted: share found by condition, from what was measured on the spot, else from
+    length and kind. spot: what was, None if nothing; an incomplete one predicts nothing. people: calls found by people who
+    said other words of this length. talk_per_h: false alerts expected in an hour of talk at the sensitivity
     of the settings, None where the model knows no talk or it sounds too seldom like the phrase to tell; talk_alerts of them
     are in the talk_h hours of the model's bank. verdict: good, fair or poor; because: why, for people.
     """
@@ -45,6 +47,7 @@ class Advice:
     alike: Mapping[str, tuple[Alike, ...]]
     measured: Mapping[str, Counted]
     predicted: Mapping[str, float]
+    spot: Spot | None
     people: Mapping[str, Counted]
     talk_per_h: float | None
     talk_alerts: int
@@ -53,22 +56,30 @@ class Advice:
     because: tuple[str, ...]
 
     @property
+    def is_from_spot(self) -> bool:
+        """What is predicted comes from what all voices said here."""
+        return self.spot is not None and not self.spot.missing
+
+    @property
     def expected(self) -> dict[str, float]:
         """Share found by condition: measured where it was, else predicted."""
         return {c: self.measured[c].share if c in self.measured else self.predicted[c] for c in CONDITIONS}
 
 
-def advise(words: list[str], settings: Settings) -> list[Advice]:
-    """Advice on phrases, in their order. Raises UserError for words that nothing is known of, naming the way out."""
+def advise(words: list[str], settings: Settings, spots: Mapping[str, Spot] | None = None) -> list[Advice]:
+    """Advice on phrases, in their order. spots: what was measured here, by phrase.
+
+    Raises UserError for words that nothing is known of, naming the way out.
+    """
     if not all(words):
         raise UsageError("WORDS: a phrase has at least one word")
     settings = settings.with_phrases(tuple(settings.phrases[0].model_copy(update={"words": w}) for w in words))
     if settings.engine != "ear":
         raise UserError(f"engine {settings.engine}: only the ear (engine: ear) knows its words well enough to advise on them")
-    _check(words, settings)
+    check_words(words, settings)
     table = read_table_of(settings)
     engine = load(settings)
-    return [_advice(phrase, settings, engine, table) for phrase in settings.phrases]
+    return [_advice(phrase, settings, engine, table, (spots or {}).get(phrase.words)) for phrase in settings.phrases]
 
 
 def read_table_of(settings: Settings) -> Table:
@@ -80,8 +91,8 @@ def _folder(settings: Settings) -> Path:
     return settings.ear.model_path or shipped_model()
 
 
-def _check(words: list[str], settings: Settings) -> None:
-    """Every unknown word in one line, not one after another."""
+def check_words(words: list[str], settings: Settings) -> None:
+    """Raises UserError for words that the dictionary lacks: all of them in one line, not one after another."""
     unknown = []
     for word in dict.fromkeys(w for phrase in words for w in phrase.split()):
         try:
@@ -95,7 +106,9 @@ def _check(words: list[str], settings: Settings) -> None:
         )
 
 
-def _advice(phrase: PhraseSettings, settings: Settings, engine: EarEngine, table: Table) -> Advice:
+def _advice(
+    phrase: PhraseSettings, settings: Settings, engine: EarEngine, table: Table, spot: Spot | None
+) -> Advice:
     ways = phrase_pronunciations(phrase.words.split(), settings.pronounce)
     alike, ambiguities = {}, []
     for word in dict.fromkeys(phrase.words.split()):
@@ -109,12 +122,13 @@ def _advice(phrase: PhraseSettings, settings: Settings, engine: EarEngine, table
     peaks = joint_peaks(engine.talk.hits.get(phrase.words, ()), phrase, engine.calibration)
     alerts = sum(peak >= level for peak in peaks)
     per_h = tail.chance_per_h(level) if tail else None
-    predicted = table.predicted(features(ways, ambiguities))
+    is_whole = spot is not None and not spot.missing
+    predicted = table.from_spot(spot.score) if spot and is_whole else table.predicted(features(ways, ambiguities))
     measured = table.measured.get(phrase.words, {})
     verdict, because = judge(phrase.words, measured, predicted, alike, per_h)
     return Advice(
-        phrase.words, phrase.repeats, tuple(ways), alike, measured, predicted, table.of_people(min(map(len, ways))),
-        per_h, alerts, engine.talk.hours, verdict, because,
+        phrase.words, phrase.repeats, tuple(ways), alike, measured, predicted, spot,
+        table.of_people(min(map(len, ways))), per_h, alerts, engine.talk.hours, verdict, because,
     )  # fmt: skip
 
 

@@ -41,7 +41,8 @@ class Counted:
 @dataclass(frozen=True, slots=True)
 class Table:
     """voices: who said what was measured. measured: by phrase and condition. weights: of the prediction (logit), by feature,
-    with an "at <condition>" for each condition. check: how well it did on phrases it was not fitted on.
+    with an "at <condition>" for each condition. check: how well it did on phrases it was not fitted on. spot_weights,
+    spot_check: the same of the prediction from what was measured on the spot (phrase_measure).
     people: calls by people of words that no people said in training, by phones ("2", "3 or more") and condition. common: the
     commonest words as written, most common first."""
 
@@ -49,6 +50,8 @@ class Table:
     measured: Mapping[str, Mapping[str, Counted]]
     weights: Mapping[str, float]
     check: Mapping[str, Any]
+    spot_weights: Mapping[str, float]
+    spot_check: Mapping[str, Any]
     people: Mapping[str, Mapping[str, Counted]]
     common: tuple[str, ...]
 
@@ -56,6 +59,11 @@ class Table:
         """Share of calls by such voices that is found, by condition; 0 to 1."""
         base = sum(self.weights[name] * value for name, value in features.items() if name in self.weights)
         return {condition: 1 / (1 + exp(-base - self.weights[f"at {condition}"])) for condition in CONDITIONS}
+
+    def from_spot(self, score: float) -> dict[str, float]:
+        """The same from what was measured on the spot. score: see phrase_measure.Spot."""
+        weights = self.spot_weights
+        return {c: 1 / (1 + exp(-weights["score"] * score - weights[f"at {c}"])) for c in CONDITIONS}
 
     def of_people(self, phones: int) -> Mapping[str, Counted]:
         """Calls by people, of words as long as this that no people said in training."""
@@ -81,7 +89,8 @@ def read_table(folder: Path) -> Table:
         data = json.loads(path.read_text(encoding="utf-8"))
         return Table(
             data["voices"], {phrase: _counted(rows) for phrase, rows in data["measured"].items()}, data["weights"],
-            data["check"], {phones: _counted(rows) for phones, rows in data["people"].items()}, tuple(data["common"].split()),
+            data["check"], data["spot"]["weights"], data["spot"]["check"],
+            {phones: _counted(rows) for phones, rows in data["people"].items()}, tuple(data["common"].split()),
         )  # fmt: skip
     except FileNotFoundError:
         raise UserError(f"{folder}: this model brings no {NAME}, so no advice on phrases; use a shipped one") from None

@@ -44,6 +44,7 @@ CUT_S = 0.02
 SHORTEST_S, LONGEST_S = 0.12, 2.5
 PAUSE_S = 0.4
 MARGIN_S = 0.05
+FEWEST_USUAL, TWICE = 3, 1.8  # from so many takes on, one that is so much longer than the middle one holds more than the phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +109,20 @@ class Voices:
     def root(self) -> Path:
         """Where all of it lies."""
         return self.folder / "voices"
+
+    def check_name(self, person: str) -> None:
+        """Raises UsageError for a name that cannot be a folder's."""
+        self._of(person)
+
+    def why_not(self, phrase: str, take: Take) -> tuple[str, ...]:
+        """What is wrong with a take, beside those of this phrase that are here already; empty if nothing is."""
+        if take.wrong:
+            return take.wrong
+        usual = [len(one) for some in self.takes(phrase).values() for one in some]
+        if len(usual) >= FEWEST_USUAL and len(take.sound) > TWICE * float(np.median(usual)):
+            long_s, usual_s = len(take.sound) / RATE_HZ, float(np.median(usual)) / RATE_HZ
+            return (f"{long_s:.1f} s long, the others {usual_s:.1f} s: two people in it, or said twice?",)
+        return ()
 
     def agree(self, person: str) -> None:
         """Keep that a person has agreed. Raises UserError if it cannot be written."""

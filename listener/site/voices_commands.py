@@ -52,12 +52,13 @@ def add(
             takes.append((file, read_take(file)))
         except UserError as error:
             print(f"listener: {error}", file=sys.stderr)
-    _agreed(voices, who, consent)
+    _check_agreed(voices, who, consent)
     kept = 0
     for file, take in takes:
-        if take.wrong:
-            print(f"listener: {file}: not kept: {'; '.join(take.wrong)}", file=sys.stderr)
+        if wrong := voices.why_not(said, take):
+            print(f"listener: {file}: not kept: {'; '.join(wrong)}", file=sys.stderr)
         else:
+            voices.agree(who)
             voices.add(who, said, take)
             kept += 1
     print(f"{kept} of {len(files)} takes of {said!r} by {who} kept in {voices.root}")
@@ -76,7 +77,7 @@ def record(
     from listener.site.voices_record import Radio
 
     settings, voices, said = _station(config, folder, phrase)
-    _agreed(voices, who, consent)
+    _check_agreed(voices, who, consent)
     kept = tried = 0
     try:
         with Radio(settings, channel) as radio:
@@ -84,14 +85,16 @@ def record(
                 tried += 1
                 print(f"take {kept + 1} of {takes}: say {said!r} now, once ({seconds:.0f} s)", flush=True)
                 take = judge_take(*radio.listen(seconds))
-                if take.wrong:
-                    print(f"   not kept: {'; '.join(take.wrong)}", flush=True)
+                if wrong := voices.why_not(said, take):
+                    print(f"   not kept: {'; '.join(wrong)}", flush=True)
                     continue
+                voices.agree(who)
                 voices.add(who, said, take)
                 kept += 1
                 print("   good", flush=True)
     finally:  # also where it was stopped, or the radio went silent
-        print(f"{kept} of {takes} takes of {said!r} by {who} kept in {voices.root}", flush=True)
+        if tried:
+            print(f"{kept} of {takes} takes of {said!r} by {who} kept in {voices.root}", flush=True)
     raise typer.Exit(0 if kept == takes else 1)
 
 
@@ -125,6 +128,7 @@ def learn(phrase: Phrase = None, config: Config = None, folder: Folder = None) -
     print(f"  takes of others than those it was learnt from, clear enough for a call: {outcome.after:.0%} ({without})")
     alerts = "" if outcome.alerts_before is None else f" ({outcome.alerts_before} without)"
     print(f"  false alerts in {outcome.talk_h:.1f} h of talk: {outcome.alerts_after}{alerts}")
+    print("  other talk, above all in noise, may give far more (docs/voices.md): try it on your own traffic (listener acceptance)")
     print(f"To use it, in the settings:\near: {{examples: '{file.parent}'}}")
     print(f"watch: {{proof: {{words: {{'{said}': '{proof}'}}}}}}")
     print(f"{cautions.NOT_CERTIFIED} {cautions.BACKUP} {cautions.NO_PERMISSION}")
@@ -149,8 +153,8 @@ def _station(config: Path | None, folder: Path | None, phrase: str | None) -> tu
     return settings, Voices(folder or settings.watch.state_folder), said
 
 
-def _agreed(voices: Voices, who: str, consent: bool) -> None:
-    if consent:
-        voices.agree(who)
-    elif who not in voices.people():
+def _check_agreed(voices: Voices, who: str, consent: bool) -> None:
+    """What they agreed to is written with their first take, not before: a radio that gives no sound leaves nothing behind."""
+    voices.check_name(who)
+    if not consent and who not in voices.people():
         raise UsageError(f"--who {who}: has not agreed yet; show them 'listener voices consent' and add --consent")

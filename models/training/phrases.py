@@ -4,7 +4,8 @@ The phrases stand in ``phrases.yaml`` in two lists. The prediction is fitted on 
 comes out of the check is written beside it. Each step by itself:
 
     python -m models.training.phrases measure --packages DIR    # adds rows to models/ear-2/phrases.csv, goes on where it was
-    python -m models.training.phrases table                     # phrases.csv and evaluation.csv -> models/ear-2/phrases.json
+    python -m models.training.phrases spot                      # what `listener phrase --measure` hears: phrases_spot.csv
+    python -m models.training.phrases table                     # phrases.csv, phrases_spot.csv, evaluation.csv -> phrases.json
 """
 
 from __future__ import annotations
@@ -25,8 +26,10 @@ from scipy.stats import spearmanr
 
 from listener.atomic_write import write_whole
 from listener.events import RATE_HZ
-from listener.settings import Settings
+from listener.settings import PhraseSettings, Settings
 from listener.site.phrase_alike import likeness
+from listener.site.phrase_measure import Spot, Trial
+from listener.site.phrase_measure import measure as on_the_spot
 from listener.site.phrase_table import CONDITIONS, NAME, features
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import phrase_pronunciations, pronunciations
@@ -38,6 +41,7 @@ from models.training.voices import voices
 
 PLAN = Path(__file__).with_name("phrases.yaml")
 MEASURED = "phrases.csv"
+SPOT = "phrases_spot.csv"
 USED = ("phones", "words", "ambiguity", "weak", "stops")  # of the features; the rest was tried and left out
 RIDGE = 10.0  # on features of spread one, over calls
 SAID_BY = "flite rms and awb, Pico en-US and en-GB, Piper joe (none of them trained the ear)"
@@ -84,6 +88,33 @@ def measure(packages: Path, out: Path) -> None:
         print(phrase, len(judged), f"{np.mean([row.found for row in judged]):.2f}", flush=True)
 
 
+def measure_on_the_spot(out: Path) -> None:
+    """Add to a CSV file what the command measures of every phrase that has no rows yet."""
+    done = set(read_spot(out)) if out.exists() else set()
+    for phrase in dealt(plan()):
+        if phrase in done:
+            continue
+        spot = on_the_spot(PhraseSettings(words=phrase), Settings())
+        new = not out.exists()
+        with open(out, "a", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            if new:
+                writer.writerow(["phrase", "voice", "snr_db", "found", "confidence"])
+            writer.writerows([phrase, t.voice, f"{t.snr_db:g}", int(t.found), round(t.confidence, 4)] for t in spot.trials)
+        print(phrase, spot.found.k, spot.found.n, dict(spot.missing) or "", flush=True)
+
+
+def read_spot(path: Path) -> dict[str, Spot]:
+    """What was measured on the spot, by phrase."""
+    found: dict[str, list[Trial]] = defaultdict(list)
+    with open(path, newline="", encoding="utf-8") as file:
+        for row in csv.DictReader(file):
+            found[row["phrase"]].append(
+                Trial(row["voice"], float(row["snr_db"]), row["found"] == "1", float(row["confidence"]))
+            )
+    return {phrase: Spot(tuple(trials), {}) for phrase, trials in found.items()}
+
+
 def dealt(wanted: dict) -> Iterator[str]:
     """One of each list in turn, so that what is measured first is a fair part of both."""
     for some in (slice(0, None, 2), slice(1, None, 2)):
@@ -106,28 +137,28 @@ def described(phrase: str, folder: Path) -> dict[str, float]:
     return features(phrase_pronunciations(words), [likeness(folder, w, pronunciations(w)).ambiguity for w in words])
 
 
-def fit(phrases: dict[str, dict[str, float]], outcomes: Outcomes) -> dict[str, float]:
+def fit(phrases: dict[str, dict[str, float]], outcomes: Outcomes, used: tuple[str, ...] = USED) -> dict[str, float]:
     """Weights of a logistic regression over calls, with a ridge on all but the conditions' own weights."""
     names = list(phrases)
-    x = np.array([[phrases[name][used] for used in USED] for name in names])
+    x = np.array([[phrases[name][one] for one in used] for name in names])
     middle, spread = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-6)
     x = (x - middle) / spread
     found = np.array([[sum(outcomes[name][c]) for c in CONDITIONS] for name in names], float)
     calls = np.array([[len(outcomes[name][c]) for c in CONDITIONS] for name in names], float)
 
     def loss(weights: np.ndarray) -> float:
-        logit = (x @ weights[: len(USED)])[:, None] + weights[len(USED) :]
-        return float((calls * np.logaddexp(0, logit) - found * logit).sum() + RIDGE * (weights[: len(USED)] ** 2).sum())
+        logit = (x @ weights[: len(used)])[:, None] + weights[len(used) :]
+        return float((calls * np.logaddexp(0, logit) - found * logit).sum() + RIDGE * (weights[: len(used)] ** 2).sum())
 
-    best = minimize(loss, np.zeros(len(USED) + len(CONDITIONS)), method="BFGS").x
-    slopes = best[: len(USED)] / spread
-    at = best[len(USED) :] - slopes @ middle
-    return {**dict(zip(USED, slopes, strict=True)), **{f"at {c}": v for c, v in zip(CONDITIONS, at, strict=True)}}
+    best = minimize(loss, np.zeros(len(used) + len(CONDITIONS)), method="BFGS").x
+    slopes = best[: len(used)] / spread
+    at = best[len(used) :] - slopes @ middle
+    return {**dict(zip(used, slopes, strict=True)), **{f"at {c}": v for c, v in zip(CONDITIONS, at, strict=True)}}
 
 
 def predicted(weights: dict[str, float], facts: dict[str, float]) -> dict[str, float]:
-    """As ``phrase_table.Table.predicted``."""
-    base = sum(weights[name] * facts[name] for name in USED)
+    """As ``phrase_table.Table.predicted`` and ``from_spot``."""
+    base = sum(weights[name] * value for name, value in facts.items() if name in weights)
     return {c: float(1 / (1 + np.exp(-base - weights[f"at {c}"]))) for c in CONDITIONS}
 
 
@@ -166,11 +197,18 @@ def table(folder: Path) -> dict:
     lists = {name: {p: described(p, folder) for p in wanted[name] if p in outcomes} for name in ("fit", "check")}
     weights = fit(lists["fit"], outcomes)
     check = checked(weights, lists["check"], outcomes)
+    heard = {phrase: {"score": spot.score} for phrase, spot in read_spot(folder / SPOT).items()}
+    from_spot = fit({p: heard[p] for p in lists["fit"]}, outcomes, ("score",))
+    spot_check = checked(from_spot, {p: heard[p] for p in lists["check"]}, outcomes)
     return {
         "voices": SAID_BY,
         "measured": {p: {c: [sum(o), len(o)] for c, o in by.items()} for p, by in sorted(outcomes.items())},
         "weights": {name: round(float(w), 4) for name, w in weights.items()},
         "check": {**check, "fitted_on": len(lists["fit"])},
+        "spot": {
+            "weights": {name: round(float(w), 4) for name, w in from_spot.items()},
+            "check": {**spot_check, "fitted_on": len(lists["fit"])},
+        },
         "people": people(folder / "evaluation.csv"),
         "common": " ".join(common_words()),
     }
@@ -179,12 +217,14 @@ def table(folder: Path) -> dict:
 def main() -> None:
     """See the module's text."""
     parser = argparse.ArgumentParser(prog="python -m models.training.phrases", description=__doc__)
-    parser.add_argument("step", choices=("measure", "table"))
+    parser.add_argument("step", choices=("measure", "spot", "table"))
     parser.add_argument("--model", type=Path, default=shipped_model())
     parser.add_argument("--packages", type=Path, help="unpacked registry packages (see models/README.md)")
     options = parser.parse_args()
     if options.step == "measure":
         measure(options.packages, options.model / MEASURED)
+    elif options.step == "spot":
+        measure_on_the_spot(options.model / SPOT)
     else:
         made = table(options.model)
         write_whole(options.model / NAME, json.dumps(made, indent=1, allow_nan=False) + "\n")

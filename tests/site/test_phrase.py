@@ -6,17 +6,20 @@ About 25 s, most of it the ear reading its dictionary and bank for two phrases.
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import spearmanr
 from typer.testing import CliRunner
 
 from listener import cli
 from listener.errors import UserError
-from listener.settings import Settings
+from listener.settings import PhraseSettings, Settings
+from listener.site import phrase_measure
 from listener.site.phrase import judge
 from listener.site.phrase_alike import likeness
-from listener.site.phrase_table import Counted, read_table
+from listener.site.phrase_table import CONDITIONS, Counted, read_table
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import pronunciations
 from models.training import phrases as made
@@ -54,8 +57,51 @@ def test_no_phrase_is_both_fitted_on_and_checked():
 
 def test_the_docs_print_the_rank_correlation(table):
     text = (Path(__file__).parents[2] / "docs" / "phrases.md").read_text(encoding="utf-8")
-    check = table.check
-    assert f"{check['rank_correlation']:.2f} (95 % {check['low']:.2f} to {check['high']:.2f}) over {check['phrases']} phrases" in text
+    for check in (table.check, table.spot_check):
+        rank = f"{check['rank_correlation']:.2f} (95 % {check['low']:.2f} to {check['high']:.2f}) over {check['phrases']} phrases"
+        assert rank in text
+
+
+def test_how_well_a_measurement_on_the_spot_ranks_unseen_phrases_is_what_the_table_says(table):
+    """0.7 was wanted, and is not reached. Computed here from the shipped rows of both, without the program's own fit."""
+    outcomes, spots = made.read(FOLDER / made.MEASURED), made.read_spot(FOLDER / made.SPOT)
+    names = made.plan()["check"]
+    told = [np.mean([trial.confidence for trial in spots[name].trials]) for name in names]
+    true = [np.mean([np.mean(outcomes[name][c]) for c in CONDITIONS]) for name in names]
+    agreement = spearmanr(told, true).statistic
+    assert agreement == pytest.approx(table.spot_check["rank_correlation"], abs=0.002) and len(names) == table.spot_check["phrases"]
+    order = sorted(names, key=lambda name: spots[name].score)
+    predicted = [table.from_spot(spots[name].score)["10 dB"] for name in order]
+    assert predicted == sorted(predicted) and 0 < predicted[0] < predicted[-1] < 1
+
+
+@pytest.fixture
+def few_voices(monkeypatch, espeak):
+    """One voice, one call in each noise."""
+    monkeypatch.setattr(phrase_measure, "CALLS", {"espeak en-us+m3": 1})
+
+
+def test_measuring_says_trials_interval_and_noise_and_predicts_from_them(few_voices):
+    result = CliRunner().invoke(cli.app, ["phrase", "abort", "--measure"], catch_exceptions=False)
+    flat = re.sub(r"\s+", " ", result.stdout)
+    assert re.search(r"here \d+% found: \d of 2 calls by 1 voices of this computer, in a simulated jet at 0 and -5 dB \(95 % ", flat)
+    assert "Predictions come from what was measured here" in flat and unsaid(result.stdout) == []
+
+
+def test_a_measurement_is_the_same_twice(few_voices):
+    once, again = (phrase_measure.measure(PhraseSettings(words="abort"), Settings()) for _ in range(2))
+    assert once == again and len(once.trials) == 2 and once.missing == {}
+
+
+def test_voices_that_are_not_here_are_named_and_nothing_is_predicted_without_them(few_voices, monkeypatch):
+    monkeypatch.setitem(phrase_measure.CALLS, "flite nobody", 1)
+    result = CliRunner().invoke(cli.app, ["phrase", "abort", "--measure", "--no-better"], catch_exceptions=False)
+    flat = re.sub(r"\s+", " ", result.stdout)
+    assert "not here: flite nobody, so nothing is predicted from it" in flat and "from length and kind alone" in flat
+    monkeypatch.delitem(phrase_measure.CALLS, "espeak en-us+m3")
+    with pytest.raises(UserError, match="no voice here to measure with .*apt-get install flite espeak-ng") as error:
+        phrase_measure.measure(PhraseSettings(words="abort"), Settings())
+    assert "\n" not in str(error.value)
 
 
 @given(found=st.integers(0, 45), talk=st.none() | st.floats(0.0, 20.0))

@@ -5,6 +5,7 @@ About 45 s: one word is learnt (25 s of processor time), and a file is listened 
 
 import stat
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -108,6 +109,33 @@ def test_no_microphone_is_one_line(tmp_path):
     (tmp_path / "s.yaml").write_text("watch: {channels: [{name: tower, device: nothing of that name}], folder: state}\n")
     result = run("record", "--who", "ann", "--consent", "--config", tmp_path / "s.yaml")
     assert isinstance(result.exception, UserError) and "\n" not in str(result.exception)
+    assert result.output == "" and not (tmp_path / "state").exists()  # nor is any consent kept
+
+
+@pytest.mark.parametrize("spoilt", ["a folder of others", "a file", "no place to write"])
+def test_a_folder_that_is_no_station_s_is_one_line_and_left_alone(tmp_path, spoilt):
+    soundfile.write(tmp_path / "take.wav", tone(), RATE_HZ)
+    folder = Path("/proc/none") if spoilt == "no place to write" else tmp_path / "s"
+    if spoilt == "a folder of others":
+        (folder / "voices").mkdir(parents=True)
+        (folder / "voices/letter.txt").write_text("mine")
+    if spoilt == "a file":
+        folder.write_text("mine")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    result = run("add", tmp_path / "take.wav", "--who", "ann", "--consent", "--folder", folder)
+    assert isinstance(result.exception, UserError) and "\n" not in str(result.exception)
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+
+
+def test_two_people_or_words_in_one_take_are_told_by_its_length(tmp_path):
+    """Beside three takes that are here already; one alone could be any phrase's."""
+    soundfile.write(tmp_path / "one.wav", tone(0.5), RATE_HZ)
+    soundfile.write(tmp_path / "two.wav", np.concatenate([tone(0.5, after_s=0.1), tone(0.5, before_s=0.1)]), RATE_HZ)
+    one, two = tmp_path / "one.wav", tmp_path / "two.wav"
+    result = run("add", one, one, one, "--who", "ann", "--consent", "--folder", tmp_path / "s")
+    assert result.exit_code == 0
+    result = run("add", two, one, "--who", "ben", "--consent", "--folder", tmp_path / "s")
+    assert result.exit_code == 1 and "two people in it, or said twice?" in result.output and "1 of 2 takes" in result.output
 
 
 @pytest.mark.parametrize("takes", [{}, {"ann": 1}, {"ann": 2, "bob": 2}])
@@ -120,9 +148,9 @@ def test_too_few_takes_are_refused(takes):
 # --- a word that no dictionary knows -----------------------------------------
 
 
-def said(variant, speed, tmp_path, text=WORD):
+def said(variant, speed, tmp_path, text=WORD, language="en-us"):
     path = tmp_path / "said.wav"
-    subprocess.run(["espeak-ng", "-v", f"en-us+{variant}", "-s", str(speed), "-w", str(path), text], check=True)
+    subprocess.run(["espeak-ng", "-v", f"{language}+{variant}", "-s", str(speed), "-w", str(path), text], check=True)
     sound, rate_hz = soundfile.read(path, dtype="float32")
     take = judge_take(np.pad(sound, rate_hz // 3), rate_hz)
     assert take.wrong == ()
@@ -201,6 +229,23 @@ def test_the_same_sound_gives_the_same_hits_however_it_is_cut(station, engine, t
         spotter = engine.spotter()
         return [h for at in range(0, len(sound), piece) for h in spotter.feed(sound[at : at + piece])] + spotter.finish()
     assert heard(len(sound)) == heard(777) != []
+
+
+@pytest.mark.parametrize(
+    "language, words",
+    [
+        ("en-us", "banana window forty glider mountain pencil yellow harbour quick thunder"),
+        ("ko", "중지 사과 바다 구름 나무 학교 친구 전화 여름 거울"),
+    ],
+)
+def test_takes_of_all_sorts_of_words_are_not_taken(espeak, tmp_path, language, words):
+    """Another word each time: no take is like those that were learnt from. Also in another language."""
+    takes = {
+        who: [said(who, 150, tmp_path, word, language) for word in words.split()[n::2]] for n, who in enumerate(("m1", "f2"))
+    }
+    with pytest.raises(UserError, match="not taken") as refused:
+        examples.learn(WORD, takes, Settings())
+    assert "\n" not in str(refused.value)
 
 
 def test_damaged_or_foreign_examples_are_one_line(station, tmp_path):

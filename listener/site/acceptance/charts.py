@@ -95,7 +95,7 @@ def levels(found: Findings) -> str | None:
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         axes.set_xlabel("level, dBov (shaded: where speech should be)")
-        axes.legend(frameon=False, loc="upper left", handletextpad=0.2)
+        axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, handletextpad=0.2, borderaxespad=0.1)
         return _svg(figure)
 
 

@@ -66,6 +66,7 @@ def _live(
     from listener.site.acceptance.live import LiveLine
     from listener.speech.engines import load_engine
 
+    _say(f"{own.name}: the recogniser is loaded and the line opened")
     engine = load_engine(settings)
     line = LiveLine(settings, own, engine)
     try:

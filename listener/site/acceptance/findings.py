@@ -246,7 +246,8 @@ def shows_not(found: Findings) -> Iterator[str]:
     else:
         high_rate = rate.interval[1]
         few = f"{rate.hours:.1f} hours are few" if rate.hours < FEW_HOURS else f"In {rate.hours:.1f} hours"
-        yield f"{few}: {rate.count} false alerts in them are compatible with up to {high_rate:.2f} an hour."
+        alerts = "1 false alert in them is" if rate.count == 1 else f"{rate.count} false alerts in them are"
+        yield f"{few}: {alerts} compatible with up to {high_rate:.2f} an hour."
     if begun.how == "live":
         yield "Calls made on request are calmer than real ones, and people who know that they are tested speak clearly."
     if found.calls and not found.delays_are_marked and found.delays_s:

@@ -59,9 +59,11 @@ def span_text(hours: float) -> str:
 
 def figures(found: Findings) -> list[tuple[str, str, str]]:
     """The key figures: value, what it is, its interval in words."""
+    rate = found.now.false
+    alerts = "false alert" if rate.count == 1 else "false alerts"
     shown = [
         (_share(found.now.found), "calls found", _share_interval(found.now.found)),
-        (f"{found.now.false.count}", f"false alerts in {span_text(found.now.false.hours)}", _rate_interval(found.now.false)),
+        (f"{rate.count}", f"{alerts} in {span_text(rate.hours)}", _rate_interval(rate)),
     ]
     if found.delays_s:
         worst, between = f"worst {found.delays_s[-1]:.2f} s", found.median_delay_interval
@@ -138,8 +140,9 @@ def _false(found: Findings) -> Iterator[tuple[str, str, str]]:
 def _also(found: Findings) -> Iterator[str]:
     if found.real_in_traffic:
         n = found.real_in_traffic
+        real = "1 alert in the traffic answered a real call" if n == 1 else f"{n} alerts in the traffic answered real calls"
         yield (
-            f"{n} {'alert' if n == 1 else 'alerts'} in the traffic answered real calls, as a person said at the time; they "
+            f"{real}, as a person said at the time; they "
             "count neither as false nor as found, since a real call that was missed would not be known."
         )
     if found.blind_h:

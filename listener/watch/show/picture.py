@@ -33,6 +33,7 @@ _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
+_ACCEPTANCE_LINES = 3
 _TOLD = ("alert", "partly_heard", "update", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
          "evidence", "maintenance", "hand_over", "connected")  # fmt: skip
 
@@ -204,7 +205,8 @@ def picture(view: StationView, height: int, width: int, entry: str = "") -> Rend
 
     entry: the line that a person is writing, in place of the keys.
     """
-    room = (height - _FOOT_LINES) // max(1, len(view.channels))
+    accepted = acceptance_lines(view, height, width)
+    room = (height - _FOOT_LINES - len(accepted)) // max(1, len(view.channels))
     if room >= _SMALL_CHANNEL_LINES:
         parts = [channel_panel(channel, view.unix_s, width, room, view.steps, view.resolved_as) for channel in view.channels]
     else:
@@ -212,14 +214,22 @@ def picture(view: StationView, height: int, width: int, entry: str = "") -> Rend
     troubles = [text for text in (view.journal_trouble, view.tone_trouble) if text]
     faults = [f"{datetime.fromtimestamp(at, UTC):%H:%M:%S} UTC  {text}" for at, text in view.faults if text not in troubles]
     below = [*faults, *troubles][-_FAULT_LINES:]
-    foot = [foot_text(view), Text(entry or keys_text(view, width), style="bold" if entry else "dim"), caution_text(width)]
+    keys = Text(entry or keys_text(view, width), style="bold" if entry else "dim")
+    foot = [foot_text(view, has_acceptance=not accepted), *accepted, keys, caution_text(width)]
     lines = [*(Text(line) for line in below), *foot]
     for line in lines:
         line.no_wrap, line.overflow = True, "ellipsis"
     return Group(*parts, *lines)
 
 
-def foot_text(view: StationView) -> Text:
+def acceptance_lines(view: StationView, height: int, width: int) -> list[Text]:
+    """How old the acceptances are and what has changed: lines of their own where each channel keeps its picture."""
+    lines = wrap(view.acceptance, width)[:_ACCEPTANCE_LINES] if view.acceptance else []
+    has_room = height - _FOOT_LINES - len(lines) >= _SMALL_CHANNEL_LINES * len(view.channels)
+    return [Text(line, style="bold" if "CHANGED SINCE" in view.acceptance else "") for line in lines] if has_room else []
+
+
+def foot_text(view: StationView, has_acceptance: bool = True) -> Text:
     """Time, who has the watch, journal, tone, recording, acceptance."""
     foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}", style="bold")
     if view.hand_over:
@@ -228,7 +238,7 @@ def foot_text(view: StationView) -> Text:
         foot.append(f"  DRILL, ALERTS {view.drill.upper()}")
     foot.append(f"  journal {'ok' if not view.journal_trouble else 'TROUBLE'}")
     foot.append(f"  tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}")
-    return foot.append("".join(f"  {text}" for text in (view.recording, view.acceptance) if text))
+    return foot.append("".join(f"  {text}" for text in (view.recording, view.acceptance * has_acceptance) if text))
 
 
 def keys_text(view: StationView, width: int) -> str:

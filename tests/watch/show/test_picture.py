@@ -22,10 +22,10 @@ QUIET = ChannelView(
 )  # fmt: skip
 
 
-def shown(*channels: ChannelView, height: int = 40, width: int = 100) -> str:
+def shown(*channels: ChannelView, height: int = 40, width: int = 100, acceptance: str = "") -> str:
     view = StationView(
         unix_s=NOW, uptime_s=3_700.0, cursor=9, channels=channels, faults=((NOW - 5, "tone: no output device"),),
-        journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0",
+        journal_trouble="", tone_trouble="", tone_sounding=False, recording="", page="", version="0", acceptance=acceptance,
         settings_fingerprint="f",
     )  # fmt: skip
     console = Console(width=width, height=height, force_terminal=False, record=True, file=io.StringIO())
@@ -89,6 +89,20 @@ def test_all_channels_fit_the_terminal_whatever_has_happened(channels, height, w
     assert len(lines) <= height and max(map(len, lines)) <= width
     assert "a: acknowledge" in lines[-1] + lines[-2]
     assert text.count("▲") == channels - 1 or len(calls) * 2 == text.count("▲")
+
+
+CHANGED = "Launch: accepted 12 days ago; CHANGED SINCE: sensitivity: balanced then, eager now, model: ear-1 then, ear-2 now"
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_what_has_changed_since_the_acceptance_is_told_whole_also_in_a_narrow_terminal(width):
+    assert CHANGED in " ".join(line.strip() for line in shown(QUIET, height=24, width=width, acceptance=CHANGED).splitlines())
+
+
+def test_in_a_low_terminal_the_channels_come_first():
+    low = shown(QUIET, QUIET, height=16, width=120, acceptance=CHANGED).splitlines()
+    assert len(low) == len(shown(QUIET, QUIET, height=16, width=120).splitlines()) <= 16
+    assert "Launch: accepted 12" in low[-3]  # cut at the end of the foot's own line
 
 
 def test_a_channel_in_one_line_says_state_name_and_why():
