@@ -45,7 +45,7 @@ class PhraseSettings(Checked):
     """How many times in a row make the call."""
     min_gap_s: float = Field(0.0, ge=0.0, le=5.0)
     """Shortest time between one word's end and the next one's start."""
-    max_gap_s: float = Field(1.5, gt=0.0, le=10.0)
+    max_gap_s: float = Field(1.75, gt=0.0, le=10.0)
     """Longest time between one word's end and the next one's start."""
     between_s: float = Field(0.0, ge=0.0, le=5.0)
     """For calls such as "stop immediately, KITE TWO, stop immediately": so much longer than max_gap_s a gap may be,

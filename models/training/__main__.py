@@ -19,6 +19,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--real", type=Path, help="folder of real people's clips with a clips.csv (optional)")
     start = "what to start from: Whisper base's model file (CTranslate2 or .npz), or a finished ear's folder"
     parser.add_argument("--start", type=Path, help=start)
+    parser.add_argument("--teacher", type=Path, help="Whisper base's model file, where --start is a finished ear")
     parser.add_argument("--out", type=Path, required=True, help="where checkpoint and weights go; resumes from there")
     parser.add_argument("--minutes", type=float, default=18.0, help="time budget for the fit (default %(default)s)")
     parser.add_argument("--steps", type=int, default=Plan.steps, help="at most this many steps")
@@ -49,8 +50,9 @@ def main() -> None:
         rate_heads=args.rate * Plan.rate_heads, margin=args.margin,
     )
     path = train(
-        args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after
-    )
+        args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after,
+        teacher=args.teacher,
+    )  # fmt: skip
     logging.info("wrote %s", path)
 
 

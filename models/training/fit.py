@@ -52,6 +52,7 @@ class Plan:
     rivals: int = 2000
     near_share: float = 0.4  # of the rivals: words one phone apart from those of the batch
     teacher_weight: float = 0.25
+    echo_from: int = 0  # step before which the teacher shapes its echo alone, which is born knowing nothing
     snr_db: tuple[float, float] = (-9.0, 24.0)
     easy_share: float = 0.25  # of the run, in which the lowest SNR falls from +12 dB
     average: float = 0.999
@@ -222,7 +223,8 @@ class Fit:
         word_loss = loss_of_words(queries.float(), blank.float(), batch, rivals, self._embedded, self.plan.margin)
         loss = phone_loss + self.plan.word_weight * word_loss
         if self.teacher:
-            loss = loss + self.plan.teacher_weight * self._teacher_loss(trunk, clean)
+            heard = trunk if self.step >= self.plan.echo_from else trunk.detach()
+            loss = loss + self.plan.teacher_weight * self._teacher_loss(heard, clean)
         self.optimizer.zero_grad(set_to_none=True)
         loss.backward()
         peers.average_gradients(self.net)

@@ -34,19 +34,23 @@ def read_corpora(corpus: Path, real: Path | None, workers: int) -> Corpus:
 
 def train(
     corpus: Path, out: Path, start: Path | None, real: Path | None = None, plan: Plan | None = None,
-    shape: NetShape | None = None, noise_rows: int = 600, pause_s: float = math.inf,
+    shape: NetShape | None = None, noise_rows: int = 600, pause_s: float = math.inf, teacher: Path | None = None,
 ) -> Path:  # fmt: skip
     """Fit a network and write ``out/ear.pt`` (averaged weights, half precision). Resumes from
-    ``out/checkpoint.pt`` if that is there. ``start``: see ``make_net``. Returns the path written."""
+    ``out/checkpoint.pt`` if that is there. ``start``: see ``make_net``. ``teacher``: a Whisper model file; where
+    ``start`` is one, that teaches. Returns the path written."""
     plan, shape = plan or Plan(), shape or NetShape()
     device = peers.join()
     plan = plan if device.type == "cuda" else replace(plan, workers=min(plan.workers, 2))
+    if start and start.is_dir():
+        plan = replace(plan, echo_from=plan.warm_steps)
     out.mkdir(parents=True, exist_ok=True)
     cpu_workers = max(1, plan.workers)
     speech = read_corpora(corpus, real, cpu_workers)
-    teacher = make_net(shape, start) if start and start.is_file() and plan.teacher_weight else None
+    teacher = teacher or (start if start and start.is_file() else None)
     net = make_net(shape, start)
-    fit = Fit(net, plan, lexicon_of(speech, lexicon(corpus)), device, teacher)
+    untouched = make_net(shape, teacher) if teacher and plan.teacher_weight else None
+    fit = Fit(net, plan, lexicon_of(speech, lexicon(corpus)), device, untouched)
     checkpoint = out / "checkpoint.pt"
     if checkpoint.exists():
         fit.resume(checkpoint)

@@ -130,7 +130,7 @@ def test_the_settings_listen_for_the_drills_phrase(tmp_path) -> None:
     other = MadeCall(at_s=(1.0, 2.0), phrase="hold")
     drill = Drill(title="x", phrase="stop", repeats=2, settings=Path("field.yaml"), recordings=track, calls=(other,))
     phrases = drill_settings(drill, tmp_path).phrases
-    assert [(p.words, p.repeats, p.max_gap_s) for p in phrases] == [("stop", 2, 0.9), ("hold", 2, 1.5)]
+    assert [(p.words, p.repeats, p.max_gap_s) for p in phrases] == [("stop", 2, 0.9), ("hold", 2, 1.75)]
     assert [p.words for p in drill_settings(Drill(title="x", recordings=track, calls=()), tmp_path).phrases] == [
         "suspend"
     ]

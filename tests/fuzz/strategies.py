@@ -55,7 +55,7 @@ phrases:
   - words: suspend
     repeats: 3
     min_gap_s: 0.0
-    max_gap_s: 1.5
+    max_gap_s: 1.75
     between_s: 0.5
     call_over_s: 3.0
   - words: stop

@@ -26,7 +26,7 @@ from models.training.data import (  # noqa: E402
     transcribe,
     word_rows,
 )
-from models.training.fit import Fit, Lexicon, Plan, loss_of_words  # noqa: E402
+from models.training.fit import Batches, Fit, Lexicon, Plan, loss_of_words  # noqa: E402
 from models.training.net import BLANK, Ear, NetShape  # noqa: E402
 
 SMALL = NetShape(width=32, layers=2, heads=4, chunk=4, left=8, query=16, positions=48)
@@ -189,8 +189,6 @@ def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
     plan = Plan(seconds=2.0, batch=8, steps=30, workers=0, rivals=8, warm_steps=3, rate_trunk=3e-3, rate_heads=3e-3)
     fit = Fit(_net().train(), plan, lexicon, torch.device("cpu"))
     composer = Composer(corpus, plan.seconds, {"test": 1.0})
-    from models.training.fit import Batches
-
     batch = next(iter(Batches(composer, lexicon, plan, 0)))
     before = float(fit.train_step(batch, None)[0])
     fit.run(composer, None, tmp_path / "checkpoint.pt")
@@ -201,6 +199,25 @@ def test_a_few_steps_lower_the_loss_and_a_resumed_run_goes_on(tmp_path) -> None:
     assert again.step == 30
     again.run(composer, None, tmp_path / "checkpoint.pt")
     assert again.step == 32
+
+
+def test_a_teacher_beside_a_finished_ear_leaves_the_network_alone_until_its_echo_is_learnt() -> None:
+    """The echo is born knowing nothing: before step ``echo_from`` the teacher's loss moves the echo only."""
+    corpus = _corpus()
+    lexicon = Lexicon([word for clip in corpus.clips for word in clip.words])
+    plan = Plan(seconds=1.5, batch=2, workers=0, rivals=8, rate_trunk=3e-3, rate_heads=3e-3, echo_from=1)
+    batch = next(iter(Batches(Composer(corpus, plan.seconds, {"test": 1.0}), lexicon, plan, 0)))
+
+    def steps(count: int, weight: float) -> dict[str, torch.Tensor]:
+        fit = Fit(_net().train(), replace(plan, teacher_weight=weight), lexicon, torch.device("cpu"), _net())
+        for _ in range(count):
+            torch.manual_seed(1)
+            fit.train_step(batch, None)
+        return {name: values.clone() for name, values in fit.net.state_dict().items()}
+
+    one, other = steps(1, 1e-3), steps(1, 2e-3)
+    assert torch.allclose(one["blocks.0.up.weight"], other["blocks.0.up.weight"], atol=1e-7)
+    assert not torch.allclose(steps(2, 0.1)["blocks.0.up.weight"], steps(2, 10.0)["blocks.0.up.weight"], atol=1e-5)
 
 
 class _Lost(Exception):

@@ -35,7 +35,7 @@ def test_shipped_plans_are_good(file):
         ({"radios": {"x": ["echo"]}}, "channel stage 'echo': unknown"),
         ({"speech": {}}, "nobody speaks"),
         ({"gap_s": [0.5, 0.2]}, "gap_s: the first number must be less"),
-        ({"gap_s": [0.5, 4.0]}, "longer than the calls' gaps may be (1.5)"),
+        ({"gap_s": [0.5, 4.0]}, "longer than the calls' gaps may be (1.75)"),
         ({"trails": 3}, "trails: no such setting"),
         ({"trials": 0}, "trials: must be at least 1 (it is 0)"),
         ({"snr_db": ["loud"]}, "snr_db.0: must be a number (it is 'loud')"),
