@@ -11,6 +11,9 @@ import typer
 from listener import __version__
 from listener.drill import commands as drill_commands
 from listener.errors import UserError, missing_extra
+from listener.site import phrase_commands, voices_commands
+from listener.site.acceptance import commands as acceptance_commands
+from listener.site.install import commands as install_commands
 from listener.study import commands as study_commands
 from listener.tell import cautions
 from listener.watch import commands as watch_commands
@@ -107,6 +110,10 @@ def models(config: ConfigFile = None) -> None:
 
 watch_commands.register(app)
 drill_commands.register(app)
+phrase_commands.register(app)
+voices_commands.register(app)
+acceptance_commands.register(app)
+install_commands.register(app)
 app.add_typer(study_commands.app, name="study")
 
 

@@ -3,8 +3,8 @@
 Second 0 is the first sample of the file or of the capture. The sample count is the only clock here.
 """
 
-from dataclasses import dataclass
-from typing import ClassVar, NamedTuple
+from dataclasses import dataclass, field
+from typing import ClassVar, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,7 +81,8 @@ class Hit:
     """The words of one phrase, heard once.
 
     score: like a log-odds, calibrated by each engine: 0 is even, more is surer. Engines are generous
-    and report weak hits too; the call rule judges several together.
+    and report weak hits too; the call rule judges several together. rivals: by how much each of the phrase's rivals (words
+    that sound alike) explains it better, natural log, in the engine's own order; empty where the engine knows none.
 
     >>> Hit("suspend", start_s=1.25, end_s=1.75, score=4.0) == Hit("suspend", 1.25, 1.75, 4.0)
     True
@@ -91,6 +92,7 @@ class Hit:
     start_s: float
     end_s: float
     score: float
+    rivals: tuple[float, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def span(self) -> Span:
@@ -156,6 +158,49 @@ class PartlyHeard(Call):
     kind: ClassVar[str] = "partly_heard"
 
 
+Verdict = Literal["heard", "not heard", "unclear", "not available"]
+"""What became of the search for a position or a caller around a call."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Which position a call is about, or who made it, as far as it was heard.
+
+    verdict: heard; not heard; unclear (two of them, one denied, or one that stood in other talk only); not available
+    (the engine cannot hear it). name: which one, if heard. confidence: 0..1, the calibrated chance that the verdict is
+    right: that this one was said or, if not heard, that none was. start_s, end_s: when it was said, if heard.
+
+    >>> Answer("heard", "two", 0.97, 4.1, 4.4).name
+    'two'
+    """
+
+    verdict: Verdict
+    name: str | None = None
+    confidence: float | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Update:
+    """More about an alert that was told: its position and its caller.
+
+    It changes nothing about the alert, and a later one takes its place. channel, phrase, start_s: which alert it is about.
+    position, caller: None where the settings name none, and while it is still listened for.
+
+    >>> Update(0, "stop", 1.2, raised_s=3.0, position=Answer("heard", "two", 0.97, 2.4, 2.6)).kind
+    'update'
+    """
+
+    kind: ClassVar[str] = "update"
+    channel: int
+    phrase: str
+    start_s: float
+    raised_s: float
+    position: Answer | None = None
+    caller: Answer | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """Something is wrong with the sound or with a stage; listening goes on if it can.
@@ -171,7 +216,7 @@ class Fault:
     raised_s: float
 
 
-Event = Alert | Candidate | PartlyHeard | Fault
+Event = Alert | Candidate | PartlyHeard | Update | Fault
 
 
 def confidence_text(confidence: float) -> str:
@@ -198,3 +243,19 @@ def chance_text(chance_per_h: float) -> str:
     if chance_per_h > 1.5:
         return f"{chance_per_h:.0f} times in an hour of talk"
     return f"once in {1 / chance_per_h:.{1 if chance_per_h > 0.5 else 0}f} h of talk"
+
+
+def around_text(position: Answer | None, caller: Answer | None) -> str:
+    """Position and caller of a call for people, those that are listened for and known.
+
+    >>> around_text(Answer("heard", "two", 0.97), Answer("not heard", confidence=0.8))
+    'position two (97%); caller not heard'
+    """
+    asked = (("position", position), ("caller", caller))
+    return "; ".join(f"{what} {_answer_text(answer)}" for what, answer in asked if answer)
+
+
+def _answer_text(answer: Answer) -> str:
+    if answer.name is None or answer.confidence is None:
+        return answer.verdict
+    return f"{answer.name} ({confidence_text(answer.confidence)})"

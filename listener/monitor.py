@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.call.around import Around
 from listener.call.rule import CallRule
 from listener.errors import UserError
-from listener.events import RATE_HZ, Block, Event, Fault, Hit
+from listener.events import RATE_HZ, Alert, Block, Event, Fault, Hit
 from listener.settings import Settings
 from listener.sound.bounds import WRONG, within_bounds
 from listener.sound.offset import SteadyOffset
@@ -76,6 +77,7 @@ class Monitor:
         self._spotter = engine.spotter()
         self._on_hits = on_hits
         self._rule = CallRule(settings, engine.calibration, channel, engine.name, engine.talk)
+        self._around = Around(settings, channel, self._spotter, engine.calibration.word_level)
         self._waiting: NDArray[np.float32]
         self._start(0)
 
@@ -112,7 +114,8 @@ class Monitor:
     def finish(self) -> list[Event]:
         """The stream has ended: gives the last events."""
         events = self._flush()
-        return events + self._rule.pass_time(self.now_s, ended=True)
+        events += self._rule.pass_time(self.now_s, ended=True)
+        return events + self._about([], [], ended=True)
 
     def _start(self, first_sample: int) -> None:
         """Sound follows from this sample on."""
@@ -140,6 +143,7 @@ class Monitor:
             self._told_until_s = self.now_s + _TELL_AGAIN_S
         yield from self._follow(self._gate.feed(self._offset.remove(self._resampler.feed(piece))))
         yield from self._rule.pass_time(self.now_s)
+        yield from self._about([], [])
 
     def _follow(self, steps: Iterator[Step] | list[Step]) -> Iterator[Event]:
         for step in steps:
@@ -155,7 +159,21 @@ class Monitor:
                     yield self._fault("gate", f"the voice gate failed ({reason}); it stays open")
             if hits and self._on_hits:
                 self._on_hits(self.now_s, hits)
-            yield from self._rule.hear(hits, self.now_s)
+            alerts = self._rule.hear(hits, self.now_s)
+            yield from alerts
+            yield from self._about(alerts, hits)
+
+    def _about(self, alerts: list[Event], hits: list[Hit], ended: bool = False) -> list[Event]:
+        """What is known by now about the alerts: positions and callers. Whatever fails in there, the alerts go on."""
+        try:
+            events: list[Event] = []
+            for alert in alerts:
+                if isinstance(alert, Alert):
+                    events += self._around.begin(alert, self.now_s)
+            return events + list(self._around.follow(hits, self.now_s, ended))
+        except Exception as error:  # noqa: BLE001 - no alert may be lost for it
+            self._around.give_up()
+            return [self._fault("around", f"positions and callers are not heard ({type(error).__name__}: {error})")]
 
     def _fault(self, what: str, detail: str) -> Fault:
         return Fault(self._channel, what, detail, self.now_s)

@@ -31,6 +31,7 @@ _SAID = {
     "missing": "is missing",
     "string_too_short": "must not be empty",
     "too_short": "must not be empty",
+    "too_long": "must hold {max_length} at most; there are {actual_length}",
     "tuple_type": "must be a list",
     "model_type": "must be a group of settings",
     "dict_type": "must be a group of settings",
@@ -38,6 +39,9 @@ _SAID = {
     "bool_parsing": "must be yes or no",
     "bool_type": "must be yes or no",
 }
+
+
+READS_AS_TRUTH = "YAML reads on, off, yes and no as true or false"
 
 
 class Checked(BaseModel):
@@ -50,7 +54,7 @@ class Checked(BaseModel):
     def _no_truth_for_a_number(cls, value: Any, about: Any) -> Any:
         kinds = _leaves(cls.model_fields[about.field_name].annotation)
         if kinds & {int, float} and bool not in kinds and _holds_bool(value, off_is_fine=type(None) in kinds):
-            raise ValueError("must be a number; YAML reads on, off, yes and no as true or false")
+            raise ValueError(f"must be a number; {READS_AS_TRUTH}")
         return value
 
 

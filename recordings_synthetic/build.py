@@ -1,4 +1,4 @@
-"""Build the recordings and their manifest from plan.yaml: python -m recordings_synthetic.build
+"""Build the recordings and their manifest from plan.yaml: python -m recordings_synthetic.build [--folder around]
 
 Voices come from package registries (README.md names them); everything else is this project's own
 radio library. Seeds are fixed: on one machine two builds give the same samples, bit for bit. Other
@@ -119,6 +119,13 @@ def calls_in(words: list[dict], phrase: str, repeats: int = 3) -> list[dict]:
     return calls
 
 
+def calls_of(piece: Transmission, words: list[dict], phrase: str) -> list[dict]:
+    """The calls in a transmission, with position and caller; those may stand between the words of its call."""
+    if piece.kind == "call" and piece.said_around:
+        words = [word for word in words if word["text"] == phrase]
+    return [call | piece.said_around for call in calls_in(words, phrase)]
+
+
 def silence(duration_s: Said) -> np.ndarray:
     """So many seconds of digital silence at RATE_HZ."""
     return np.zeros(round(float(duration_s) * RATE_HZ), dtype=np.float32)
@@ -160,7 +167,7 @@ def build_clip(plan: Plan, clip: Clip) -> tuple[np.ndarray, dict]:
         "noise": clip.noise, "snr_db": clip.snr_db, "band_hz": list(clip.band_hz), "radio": clip.channel,
         "level_dbov": None if level_dbov is None else round(level_dbov, 2), "rate_hz": clip.rate_hz,
         "channels": clip.channels, "channel": clip.channels - 1, "seconds": round(len(audio) / clip.rate_hz, 4),
-        "words": words, "calls": calls_in(words, clip.phrase),
+        "words": words, "calls": calls_of(clip, words, clip.phrase),
     }  # fmt: skip
     return audio, entry | ({"note": clip.note} if clip.note else {})
 
@@ -180,7 +187,7 @@ def build_exercise(plan: Plan, exercise: Exercise) -> tuple[np.ndarray, dict]:
             "start_s": seconds(start), "end_s": seconds(start + heard.size), "kind": piece.kind, "voice": piece.voice,
             "split": split_of(piece.voice), "noise": piece.noise, "snr_db": piece.snr_db, "band_hz": list(piece.band_hz),
             "level_dbov": round(level_dbov, 2), "words": [shifted(w, start) for w in words],
-        })  # fmt: skip
+        } | piece.said_around)  # fmt: skip
         parts += [gap, heard]
         at = start + heard.size
         log.info("%s %3d/%d", exercise.file, number + 1, len(exercise.transmissions))
@@ -189,7 +196,11 @@ def build_exercise(plan: Plan, exercise: Exercise) -> tuple[np.ndarray, dict]:
     line = band_pass(line, RATE_HZ, *exercise.band_hz)
     audio += line * np.float32(10 ** ((exercise.line_dbov - rms_dbov(line)) / 20))
     words = [w for s in sent for w in s["words"]]
-    calls = [c for s in sent for c in calls_in(s["words"], exercise.phrase)]
+    calls = [
+        call
+        for piece, s in zip(exercise.transmissions, sent, strict=True)
+        for call in calls_of(piece, s["words"], exercise.phrase)
+    ]
     return audio, {
         "file": exercise.file, "kind": "exercise", "phrase": exercise.phrase, "split": "mixed",
         "band_hz": list(exercise.band_hz), "rate_hz": RATE_HZ, "channels": 1, "channel": 0,
@@ -216,11 +227,14 @@ HEADER = """\
 # level (ITU-T P.56) over noise RMS, both inside band_hz; null without noise. split dev: a voice that
 # the project's recogniser is never trained on.
 """
+AROUND_HEADER = """\
+# position, caller: what a call says of them; unclear: two positions, one that is denied, or one in other talk only.
+"""
 
 
-def build(out: Path, only: str | None = None) -> None:
-    """Write every file whose name contains `only` into out, and the manifest when all are built."""
-    plan = read_plan()
+def build(out: Path, only: str | None = None, folder: Path = HERE) -> None:
+    """Write every file of folder's plan whose name contains `only` into out, and the manifest when all are built."""
+    plan = read_plan(folder / "plan.yaml")
     entries = []
     for clip in plan.clips:
         if only is None or only in clip.file:
@@ -236,18 +250,22 @@ def build(out: Path, only: str | None = None) -> None:
         body = yaml.safe_dump(
             {"seed": plan.seed, "clips": entries}, sort_keys=False, width=120, default_flow_style=None
         )
-        (out / "manifest.yaml").write_text(HEADER + body, encoding="utf-8")
+        header = HEADER if folder == HERE else HEADER + AROUND_HEADER
+        (out / "manifest.yaml").write_text(header + body, encoding="utf-8")
 
 
 def main() -> None:
     """Build the clips and their manifest from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--out", type=Path, default=HERE, help="folder to write into (default: this one)")
+    parser.add_argument("--folder", default=".", help="folder of the plan, from here (default: this one; around)")
+    parser.add_argument("--out", type=Path, help="folder to write into (default: the plan's)")
     parser.add_argument("--only", help="build only files whose name contains this; leaves the manifest alone")
     arguments = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(message)s")
-    arguments.out.mkdir(parents=True, exist_ok=True)
-    build(arguments.out, arguments.only)
+    folder = (HERE / arguments.folder).resolve()
+    out = arguments.out or folder
+    out.mkdir(parents=True, exist_ok=True)
+    build(out, arguments.only, folder)
 
 
 if __name__ == "__main__":

@@ -26,7 +26,7 @@ class Transmission(_Value):
 
     voice: "engine name"; say: texts and pauses in seconds; snr_db: over the active level of the
     speech, measured inside band_hz, None without noise; level_dbov: active level of the
-    speech, None to have it drawn.
+    speech, None to have it drawn. position, caller: what is said of them around a call, None for nothing.
     """
 
     kind: str
@@ -39,6 +39,13 @@ class Transmission(_Value):
     level_dbov: float | None = None
     gap_s: float | None = None
     note: str | None = None
+    position: str | None = None
+    caller: str | None = None
+
+    @property
+    def said_around(self) -> dict[str, str]:
+        """Position and caller as the manifest has them: only those that are said."""
+        return {key: said for key, said in (("position", self.position), ("caller", self.caller)) if said}
 
     @model_validator(mode="after")
     def _noise_has_a_ratio(self):

@@ -5,17 +5,19 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pytest
 from hypothesis import settings
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
-# Measurements against the clock, and the suite's own trial by mutants, take minutes; LISTENER_LONG=1 collects them too.
-_LONG_ONLY = ["watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py"]
+# Measurements against the clock, the trial by mutants, a table made anew, a bundle of 140 MB: minutes, so LISTENER_LONG=1.
+_LONG_ONLY = [
+    "watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py",
+    "site/test_bundle_real.py", "study/test_memory.py",
+]  # fmt: skip
 collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else _LONG_ONLY
 
 SLOW = (
@@ -25,7 +27,7 @@ SLOW = (
     "outside/test_drill.py",
     "outside/test_phones.py", "outside/test_psychometric_recovery.py",
     "outside/test_real_speech.py", "recordings/", "speech/test_vosk_spotter.py", "study/",
-    "test_bad_input.py", "test_long_files.py", "watch/",
+    "site/", "test_bad_input.py", "test_long_files.py", "watch/",
     "drill/test_commands.py", "drill/test_debrief.py", "network/test_captures.py", "network/test_must_reach.py",
     "outside/test_clustered_intervals.py", "sound/test_compressed.py",
     "speech/test_sphinx_spotter.py", "speech/test_talk.py", "test_extras.py",
@@ -40,17 +42,23 @@ FAST = (
 
 
 LONG = (
-    "watch/test_faults.py", "study/test_run.py", "watch/page/test_server.py", "models/test_hearing_rates.py",
-    "recordings/test_heard.py", "watch/test_duty.py", "watch/test_command.py", "outside/test_real_speech.py",
-    "watch/test_sound_server.py", "watch/page/test_live.py", "drill/test_play_page.py", "drill/test_exercise.py",
-    "network/test_watch.py", "network/test_must_reach.py",
+    "watch/page/test_server.py", "watch/test_sound_server.py", "watch/test_tone_supervisor.py",
+    "watch/test_faults.py", "study/test_run.py", "recordings/test_heard.py", "models/test_hearing_rates.py",
+    "watch/test_duty.py", "watch/test_command.py", "outside/test_real_speech.py", "watch/page/test_live.py",
+    "drill/test_play_page.py", "drill/test_exercise.py", "drill/test_play.py", "site/test_voices.py",
+    "study/test_must_reach.py", "study/people/test_page.py", "watch/test_steps.py", "watch/test_sources.py",
+    "test_long_files.py", "watch/test_soak.py", "study/test_bank.py", "study/test_report.py", "study/test_commands.py",
+    "study/test_listening.py", "recordings/test_around.py", "site/test_install.py", "site/test_acceptance_live.py",
+    "network/test_watch.py", "network/test_must_reach.py", "test_bad_input.py",
 )  # fmt: skip
-"""The files that take longest begin first, or a worker would be left alone with one of them at the end."""
+"""The files that take longest begin first, or a worker would be left alone with one of them at the end; before all others
+those in which tests are marked `alone`, since later they would have to wait until the others' tests have ended."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work."""
     places = {item: item.path.relative_to(HERE).as_posix() for item in items}
+    items.sort(key=lambda item: not item.get_closest_marker("alone"))
     items.sort(key=lambda item: LONG.index(places[item]) if places[item] in LONG else len(LONG))
     for item, place in places.items():
         slow = place.startswith(SLOW) and place not in FAST
@@ -59,7 +67,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """With workers (`pytest -n 2`) each file stays whole, in the order of LONG."""
+    """With workers (`pytest -n 3`) each file stays whole, in the order of LONG."""
     from xdist.scheduler import LoadScopeScheduling
 
     class ByFile(LoadScopeScheduling):
@@ -70,25 +78,34 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return ByFile(config, log)
 
 
-@contextmanager
-def _held(path: Path, how: int) -> Iterator[None]:
-    with path.open("a") as file:
-        fcntl.flock(file, how)
-        yield
+_room: list[IO[str]] = []
+"""The lock that this worker holds on the room that all workers share; closing it lets go."""
+
+
+def _locked(path: Path, how: int) -> IO[str]:
+    file = path.open("a")
+    fcntl.flock(file, how)
+    return file
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    """A test marked `alone` has the machine to itself: other workers wait until it has ended, and begin nothing new."""
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> Iterator[None]:
+    """A test marked `alone` has the machine to itself: other workers wait until it, and those that are alone right after
+    it, have ended, and begin nothing new meanwhile.
+    """
     run = os.environ.get("PYTEST_XDIST_TESTRUNUID")
     if not run:
         return (yield)
     place = Path(tempfile.gettempdir()) / f"listener-tests-{run}"
-    with ExitStack() as room:
-        with _held(place.with_suffix(".door"), fcntl.LOCK_EX):
-            alone = item.get_closest_marker("alone")
-            room.enter_context(_held(place.with_suffix(".room"), fcntl.LOCK_EX if alone else fcntl.LOCK_SH))
+    alone, next_alone = (bool(i and i.get_closest_marker("alone")) for i in (item, nextitem))
+    if not _room:
+        with _locked(place.with_suffix(".door"), fcntl.LOCK_EX):
+            _room.append(_locked(place.with_suffix(".room"), fcntl.LOCK_EX if alone else fcntl.LOCK_SH))
+    try:
         return (yield)
+    finally:
+        if not (alone and next_alone):
+            _room.pop().close()
 
 
 settings.register_profile("house", deadline=None, max_examples=60, derandomize=True)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from listener.events import RATE_HZ, Hit
-from listener.speech.spotter import NO_TALK, Calibration
+from listener.speech.spotter import NO_TALK, Calibration, Nearby, NearWord
 
 PIECE = RATE_HZ // 100
 
@@ -75,6 +75,50 @@ class BurstEngine:
 
     def spotter(self) -> BurstSpotter:
         return BurstSpotter(self._phrase, self._score)
+
+
+class _Nearby:
+    """Says what it is told to say; breaks where that is "break"."""
+
+    def __init__(self, spotter: "AroundSpotter", words: list[NearWord] | str) -> None:
+        self._spotter, self._words = spotter, words
+
+    @property
+    def heard_until_s(self) -> float:
+        return self._spotter.until_s
+
+    def words(self) -> list[NearWord]:
+        if isinstance(self._words, str):
+            raise RuntimeError("a broken search")
+        return [word for word in self._words if word.end_s <= self.heard_until_s]
+
+
+class AroundSpotter(BurstSpotter):
+    """Hears bursts as the phrase, and around a call whatever it is told."""
+
+    def __init__(self, words: list[NearWord] | str) -> None:
+        self.until_s = 0.0
+        self._words = words
+        super().__init__("suspend")
+
+    def feed(self, samples: NDArray[np.float32]) -> list[Hit]:
+        self.until_s += len(samples) / RATE_HZ
+        return super().feed(samples)
+
+    def listen_around(self, from_s: float) -> Nearby:
+        return _Nearby(self, self._words)
+
+    def leave(self, nearby: Nearby) -> None:
+        pass
+
+
+class AroundEngine(BurstEngine):
+    def __init__(self, words: list[NearWord] | str) -> None:
+        super().__init__()
+        self._near = words
+
+    def spotter(self) -> BurstSpotter:
+        return AroundSpotter(self._near)
 
 
 def bursts(times_s: list[tuple[float, float]], length_s: float, rate_hz: int) -> NDArray[np.float32]:

@@ -124,36 +124,35 @@ def raw(folder: Path) -> Path:
     return folder / "a.raw"
 
 
-@pytest.mark.parametrize(
-    "make, said",
-    [
-        (missing, "no such file"),
-        (directory, "is a directory; name the sound files in it"),
-        (text, "cannot be read as a sound file"),
-        (empty, "cannot be read as a sound file"),
-        (cut_header, "cannot be read as a sound file"),
-        (no_samples, "holds no samples"),
-        (cut_wav, "broke off after 0.94 s"),
-        (cut_flac, "broke off after"),
-        (cut_ogg, "broke off after"),
-        (nine_channels, "has 9 channels; at most 8"),
-        (too_slow, "sample rate 2000 Hz: must be 4000 to 192000 Hz"),
-        (a_pipe, "is a pipe, not a file"),
-        (name_too_long, "cannot be opened: File name too long"),
-        (raw, "cannot be read as a sound file"),
-    ],
-    ids=lambda value: getattr(value, "__name__", None),
-)
-def test_a_bad_file_is_one_line_and_the_rest_is_read(make, said, good, tmp_path):
-    path = make(tmp_path)
-    result = listener("replay", "--json", path, good)
+BAD = {
+    missing: "no such file",
+    directory: "is a directory; name the sound files in it",
+    text: "cannot be read as a sound file",
+    empty: "cannot be read as a sound file",
+    cut_header: "cannot be read as a sound file",
+    no_samples: "holds no samples",
+    cut_wav: "broke off after 0.94 s",
+    cut_flac: "broke off after",
+    cut_ogg: "broke off after",
+    nine_channels: "has 9 channels; at most 8",
+    too_slow: "sample rate 2000 Hz: must be 4000 to 192000 Hz",
+    a_pipe: "is a pipe, not a file",
+    name_too_long: "cannot be opened: File name too long",
+    raw: "cannot be read as a sound file",
+}
+
+
+def test_bad_files_are_one_line_each_and_the_rest_is_read(good, tmp_path):
+    paths = [make(tmp_path) for make in BAD]
+    result = listener("replay", "--json", *paths, good)
     assert result.returncode == 1
     assert "Traceback" not in result.stderr
-    (line,) = without_totals(result.stderr)
-    assert line.startswith(f"listener: {path}: ")
-    assert said in line
+    lines = without_totals(result.stderr)
+    for line, path, said in zip(lines, paths, BAD.values(), strict=True):
+        assert line.startswith(f"listener: {path}: ")
+        assert said in line
     assert result.stdout == ""
-    assert "2 files, " in result.stderr.splitlines()[-1]
+    assert f"{len(BAD) + 1} files, " in result.stderr.splitlines()[-1]
 
 
 def not_finite(folder: Path) -> Path:
@@ -183,41 +182,41 @@ def one_sample(folder: Path) -> Path:
     return write(folder / "one.wav", np.ones(1))
 
 
-@pytest.mark.parametrize(
-    "make, said",
-    [
-        (not_finite, "values that are not numbers"),
-        (silence, None),
-        (clipped, None),
-        (far_over, "beyond 100 times full scale; taken as silence (at 0:00.0)"),
-        (offset, None),
-        (one_sample, None),
-    ],
-    ids=lambda value: getattr(value, "__name__", None),
-)
-def test_odd_sound_is_simply_heard(make, said, tmp_path):
-    path = make(tmp_path)
-    result = listener("replay", "--json", path)
+ODD = {
+    not_finite: "values that are not numbers",
+    silence: None,
+    clipped: None,
+    far_over: "beyond 100 times full scale; taken as silence (at 0:00.0)",
+    offset: None,
+    one_sample: None,
+}
+
+
+def test_odd_sound_is_simply_heard(tmp_path):
+    told_of = {make(tmp_path): said for make, said in ODD.items()}
+    result = listener("replay", "--json", *told_of)
     assert result.returncode == 0
     assert result.stdout == ""
-    told = without_totals(result.stderr)
-    assert len(told) == (1 if said else 0)
-    assert all(str(path) in line and said in line for line in told)
+    expected = {path: said for path, said in told_of.items() if said}
+    for line, (path, said) in zip(without_totals(result.stderr), expected.items(), strict=True):
+        assert str(path) in line and said in line
 
 
-@pytest.mark.parametrize("value", [1e38, -1e20, np.nan, np.inf, 150.0])
-def test_one_broken_sample_costs_no_call_after_it(value, tmp_path):
+def test_one_broken_sample_costs_no_call_after_it(tmp_path):
     clip, rate_hz = soundfile.read(RECORDINGS / "suspend_turbine_10db.flac", dtype="float32")
-    plain = listener("replay", "--json", RECORDINGS / "suspend_turbine_10db.flac")
-    clip[round(0.2 * rate_hz)] = value
-    path = tmp_path / "broken.wav"
-    soundfile.write(path, clip, rate_hz, subtype="FLOAT")
-    result = listener("replay", "--json", path)
-    (alert,), (before,) = map(json.loads, result.stdout.splitlines()), map(json.loads, plain.stdout.splitlines())
-    assert alert["start_s"] == pytest.approx(before["start_s"], abs=0.05)
-    assert alert["confidence"] == pytest.approx(before["confidence"], abs=0.02)
-    (told,) = without_totals(result.stderr)
-    assert "taken as silence (at 0:00.2)" in told
+    broken = []
+    for value in (1e38, -1e20, np.nan, np.inf, 150.0):
+        clip[round(0.2 * rate_hz)] = value
+        broken.append(tmp_path / f"{value}.wav")
+        soundfile.write(broken[-1], clip, rate_hz, subtype="FLOAT")
+    result = listener("replay", "--json", RECORDINGS / "suspend_turbine_10db.flac", *broken)
+    before, *alerts = map(json.loads, result.stdout.splitlines())
+    for alert, path in zip(alerts, broken, strict=True):
+        assert alert["file"] == str(path)
+        assert alert["start_s"] == pytest.approx(before["start_s"], abs=0.05)
+        assert alert["confidence"] == pytest.approx(before["confidence"], abs=0.02)
+    for line, path in zip(without_totals(result.stderr), broken, strict=True):
+        assert str(path) in line and "taken as silence (at 0:00.2)" in line
 
 
 def test_no_number_in_json_is_nan_whatever_the_sound(tmp_path):
@@ -231,17 +230,16 @@ def test_no_number_in_json_is_nan_whatever_the_sound(tmp_path):
     assert drill["calls"][0]["level_dbov"] < 0 and "nan" not in (tmp_path / "x.html").read_text().split("base64")[0].lower()
 
 
-@pytest.mark.parametrize("make", [a_pipe, name_that_is_no_text, name_too_long, raw, directory])
-def test_a_drill_with_a_bad_recording_is_told_and_the_next_one_is_scored(make, good, tmp_path):
-    path = make(tmp_path)
-    for name, file in (("bad", path), ("good", good)):
+def test_drills_with_bad_recordings_are_told_one_line_each_and_the_next_one_is_scored(good, tmp_path):
+    bad = {make.__name__: make(tmp_path) for make in (a_pipe, name_that_is_no_text, name_too_long, raw, directory)}
+    for name, file in {**bad, "good": good}.items():
         (tmp_path / f"{name}.yaml").write_text(
             yaml.safe_dump({"title": name, "recordings": [{"name": "launch", "file": str(file)}], "calls": []})
         )
-    result = listener("drill", "--json", "--engine", "sphinx", tmp_path / "bad.yaml", tmp_path / "good.yaml")
+    result = listener("drill", "--json", "--engine", "sphinx", *(tmp_path / f"{name}.yaml" for name in (*bad, "good")))
     assert result.returncode == 1
-    (line,) = result.stderr.splitlines()
-    assert line.startswith(f"listener: {tmp_path / 'bad.yaml'}: ")
+    lines = result.stderr.splitlines()
+    assert [line.split(".yaml: ")[0] for line in lines] == [f"listener: {tmp_path / name}" for name in bad]
     assert json.loads(result.stdout)["title"] == "good"
 
 

@@ -46,7 +46,7 @@ def weigh(words: Sequence[Hit], phrase: PhraseSettings, calibration: Calibration
             weight -= rhythm_penalty(words[n - 2], words[n - 1], word, beat)
     if len(words) > 2:
         weight -= clarity_penalty([word.score for word in words], calibration)
-    return weight * 3 / len(words)
+    return weight * 3 / len(words) - rival_penalty(words, calibration)
 
 
 def beat_weight(phrase: PhraseSettings, calibration: Calibration) -> float:
@@ -74,6 +74,18 @@ def clarity_penalty(scores: list[float], calibration: Calibration) -> float:
     """
     lowest, next_lowest = sorted(scores)[:2]
     return calibration.clarity_weight * max(0.0, next_lowest - lowest - calibration.clarity_range)
+
+
+def rival_penalty(words: Sequence[Hit], calibration: Calibration) -> float:
+    """What it costs that one and the same rival explains all the words better than the phrase does.
+
+    Its case is summed over the words, since noise that speaks for it in one does not in the next, and stated for three.
+    """
+    cases = [word.rivals for word in words]
+    if not all(cases):
+        return 0.0
+    strongest = max(map(sum, zip(*cases, strict=True))) * 3 / len(words)
+    return calibration.rival_weight * min(max(0.0, strongest - calibration.rival_from), calibration.rival_range)
 
 
 def may_follow(one: Hit, two: Hit, phrase: PhraseSettings) -> bool:

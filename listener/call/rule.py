@@ -103,8 +103,8 @@ class PhraseRule:
 
     def _keep(self, hit: Hit) -> None:
         same = [old for old in self._hits if old.span.likeness(hit.span) > SAME]
-        if any(old.score >= hit.score for old in same):
-            return
+        if any(old.score > hit.score or (old.score == hit.score and old.span != hit.span) for old in same):
+            return  # a word told once more, with more known of its rivals, takes its own place
         reach_s = self._phrase.repeats * (LONGEST_WORD_S + self._phrase.longest_gap_s)
         kept = [old for old in self._hits if old not in same and old.end_s > hit.end_s - reach_s]
         self._hits = sorted([*kept, hit], key=lambda h: (h.start_s, h.end_s))

@@ -4,6 +4,7 @@ Colours are Okabe and Ito's (2008), told apart by the colour-blind (the orange d
 against white); every kind of mark also has its own shape, so that the page reads as well in grey.
 """
 
+import base64
 import io
 from collections.abc import Sequence
 from typing import Any
@@ -21,8 +22,8 @@ from listener.drill.answers import TrackEvent
 from listener.drill.score import ActionScore, CallScore, DrillScore
 
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#B87700", "#AA4499", "#000000"
-_PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
-_STYLE: Any = {
+PEOPLE = [("o", GREEN), ("s", ORANGE), ("D", PURPLE), ("P", BLACK), ("X", GREEN), ("v", ORANGE)]
+STYLE: Any = {
     "font.size": 7.5,
     "font.family": "DejaVu Sans",
     "axes.spines.top": False,
@@ -33,6 +34,7 @@ _STYLE: Any = {
 }
 HIGHEST_HZ = 4000.0
 BEFORE_S, AFTER_S = 1.0, 1.5
+_LEGEND_LETTERS = 105
 LONGEST_S = 9.0
 
 
@@ -41,7 +43,7 @@ def timeline(score: DrillScore) -> str:
     people = _people_lanes(score)
     tracks = [track.name for track in score.drill.recordings]
     lanes = ["calls made", *(f"heard on {name}" for name in tracks), *(who for who, _ in people)]
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(7.2, 0.55 + 0.27 * len(lanes))
         height = len(lanes)
         rows = {lane: height - 1 - i for i, lane in enumerate(lanes)}
@@ -61,6 +63,7 @@ def timeline(score: DrillScore) -> str:
                 axes.plot(
                     at_s, rows[who], shape, color=colour, markersize=4, markeredgecolor="black", markeredgewidth=0.3
                 )
+        _timeline_steps(axes, score, rows)
         last_s = max([score.end_s, *(a.at_s + 1.0 for a in score.drill.actions)])
         axes.set_xlim(score.start_s - 0.01 * (score.end_s - score.start_s), last_s)
         axes.set_ylim(-0.6, height - 0.2)
@@ -121,13 +124,32 @@ def _timeline_track(axes: Axes, score: DrillScore, name: str, row: int) -> None:
             )
 
 
+def _timeline_steps(axes: Axes, score: DrillScore, rows: dict[str, int]) -> None:
+    """Around what people did: a ring for late, a square for out of order; a cross where a step is missing."""
+    for call in score.calls:
+        for found in call.steps:
+            y = rows[found.action.who if found.action else found.step.who]
+            if found.action is None:
+                from_s = call.begin_s if call.complete_s is None else call.complete_s
+                if from_s is not None:
+                    missing_s = from_s + (found.step.within_s or 0.0)
+                    axes.plot(missing_s, y, "x", color=VERMILION, markersize=5, markeredgewidth=1.3)
+                continue
+            at_s = found.action.at_s
+            if found.is_late and call.complete_s is not None and found.step.within_s is not None:
+                axes.plot([call.complete_s + found.step.within_s, at_s], [y, y], color=VERMILION, linewidth=1.2, zorder=1)
+                axes.plot(at_s, y, "o", markerfacecolor="none", markeredgecolor=VERMILION, markersize=8.5)
+            if found.before:
+                axes.plot(at_s, y, "s", markerfacecolor="none", markeredgecolor=VERMILION, markersize=9.5)
+
+
 def delays(score: DrillScore, last_word: str) -> str | None:
     """Each call's delays on one line, from the end of its last needed word; None when there are none."""
     marks = _marks(score)
     rows = [c for c in score.calls if c.delay_s is not None or any(a.delay_s is not None for a in c.actions)]
     if not rows:
         return None
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(7.2, 0.75 + 0.19 * len(rows))
         names = dict.fromkeys(["the listener", *(" ".join(act) for act in score.action_delays_s())])
         for y, call in enumerate(reversed(rows)):
@@ -145,9 +167,10 @@ def delays(score: DrillScore, last_word: str) -> str | None:
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xlabel(f"seconds after the end of the {last_word}")
         shown = {name: line for name, line in names.items() if line}
+        columns = max(1, min(5, _LEGEND_LETTERS // (max(map(len, shown)) + 6)))
         axes.legend(
             list(shown.values()), list(shown), frameon=False, handletextpad=0.2, loc="lower left", bbox_to_anchor=(0, 1),
-            ncols=5, borderaxespad=0.1,
+            ncols=columns, borderaxespad=0.1,
         )  # fmt: skip
         return _svg(figure)
 
@@ -194,7 +217,7 @@ def call_picture(
         zero = found.complete_s if found.complete_s is not None else window[0] + BEFORE_S
         words, made, actions = found.words_s, True, found.actions
         alert_s = found.alert.raised_s if found.alert else None
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(2.35, 1.55)
         _spectrum(axes, samples, first_s - zero, rate_hz)
         top = HIGHEST_HZ / 1000
@@ -255,18 +278,30 @@ def _people_lanes(score: DrillScore) -> list[tuple[str, list[tuple[str, float]]]
     lanes: dict[str, list[tuple[str, float]]] = {}
     for action in score.drill.actions:
         lanes.setdefault(action.who, []).append((action.what, action.at_s))
+    for found in (found for call in score.calls for found in call.steps):
+        lanes.setdefault(found.step.who, [])
     return list(lanes.items())
 
 
 def _marks(score: DrillScore) -> dict[tuple[str, str], tuple[str, str]]:
     """(who, what) -> shape and colour."""
     acts = dict.fromkeys((a.who, a.what) for a in score.drill.actions)
-    return {act: _PEOPLE[i % len(_PEOPLE)] for i, act in enumerate(acts)}
+    return {act: PEOPLE[i % len(PEOPLE)] for i, act in enumerate(acts)}
+
+
+def new_figure(width_in: float, height_in: float) -> Figure:
+    """An empty figure of this size, laid out by itself."""
+    return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def _figure(width_in: float, height_in: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = new_figure(width_in, height_in)
     return figure, figure.subplots()
+
+
+def data_address(figure: Figure) -> str:
+    """The figure as SVG in an address, for a page that holds all it shows."""
+    return "data:image/svg+xml;base64," + base64.b64encode(_svg(figure).encode()).decode()
 
 
 def _svg(figure: Figure) -> str:
@@ -289,4 +324,5 @@ def shown_marks(score: DrillScore) -> Sequence[tuple[str, str]]:
     names = {"o": "●", "s": "■", "D": "◆", "P": "✚", "X": "✖", "v": "▼"}
     people = [(names[shape], f"{who} {what}") for (who, what), (shape, _) in _marks(score).items()]
     known = [("▬", "call"), ("✕", "not found"), ("▲", "alert"), ("△", "partly heard"), ("▨", "could not be heard")]
-    return [*known, *people]
+    steps = [("○", "late"), ("□", "out of order"), ("×", "step not done")] if any(call.steps for call in score.calls) else []
+    return [*known, *people, *steps]

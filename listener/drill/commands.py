@@ -101,13 +101,18 @@ def play(
     sound: Annotated[bool, typer.Option("--tone/--no-tone", help="Whether an alert sounds.")] = True,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines, also on a terminal.")] = False,
     page: Annotated[bool, typer.Option("--page/--no-page", help="Whether the watch page is served, for a browser.")] = True,
+    alerts: Annotated[
+        bool, typer.Option("--alerts/--no-alerts", help="Whether the machine's alerts are shown; they are kept either way.")
+    ] = True,
     config: Config = None,
     engine: Engine = None,
 ) -> None:
     """Play a drill as if it were live; what is acknowledged is added to a copy of it as human actions."""
     from listener.drill.play import PlayOptions
 
-    played, count = _played(path, PlayOptions(speed, who, wait, sound, plain, page), out, config, engine)
+    if not alerts and speed != 1.0:
+        raise UsageError("--no-alerts is played at --speed 1: people hear it by ear")
+    played, count = _played(path, PlayOptions(speed, who, wait, sound, plain, page, alerts), out, config, engine)
     print(f"{played}: {count} actions added; score it with: listener drill {played}")
 
 
@@ -253,7 +258,7 @@ def _played(
 
     from listener.atomic_write import check_new, own_folder, write_new
     from listener.drill.check import check_drill
-    from listener.drill.play import actions_of, played_drill, prepare
+    from listener.drill.play import actions_of, played_drill, prepare, with_steps
     from listener.drill.play import play as play_stage
     from listener.drill.script import drill_settings, drill_text, read_drill
     from listener.watch.page.serve import PageServer
@@ -270,7 +275,7 @@ def _played(
     own_folder(folder, known_by=("journal.db",))
     stage = prepare(sounds, folder)
     settings = drill_settings(found, path.parent, config, engine)
-    settings = settings if options.tone else settings.without_tone()
+    settings = with_steps(settings if options.tone else settings.without_tone(), found)
 
     def show(station: Station, ended: threading.Event) -> Callable[[], None]:
         server = PageServer(station, options.page)
@@ -286,7 +291,7 @@ def _played(
 
     rows = play_stage(settings, stage, folder, options, show)
     actions = actions_of(rows, stage, options.who)
-    write_new(out, drill_text(played_drill(found, actions, options.speed)))
+    write_new(out, drill_text(played_drill(found, actions, options.speed, options.alerts)))
     return out, len(actions)
 
 

@@ -12,9 +12,11 @@ import soundfile
 from listener.drill import charts
 from listener.drill.answers import TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
-from listener.drill.score import CallScore, DrillScore, snr_text
-from listener.events import Call, chance_text, confidence_text
-from listener.score.interval import per_hour_interval, share_interval
+from listener.drill.score import CallScore, DrillScore, is_right, snr_text
+from listener.drill.script import ExpectedStep
+from listener.drill.steps import StepScore, is_step, step_key
+from listener.events import Call, around_text, chance_text, confidence_text
+from listener.score.interval import per_hour_interval, share_interval, share_worth
 from listener.tell.cautions import DRILL
 from listener.tell.console import clock
 from listener.tell.html import page
@@ -42,7 +44,7 @@ class Card:
 
 def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
     """The page. Needs nothing from outside itself, and no script."""
-    acts = list(score.action_delays_s())
+    acts = list(_acts_beside(score))
     delays = charts.delays(score, last_word(score))
     return page(
         "listener.drill", "debrief.html",
@@ -59,6 +61,9 @@ def debrief_html(score: DrillScore, tracks: list[HeardTrack]) -> str:
         last_word=last_word(score),
         median=median,
         first_of=_first_of,
+        steps=steps_table(score),
+        around=any(call.position or call.caller for call in score.calls),
+        heard_around=heard_around,
         cards=_cards(score, tracks),
         hard_ones=list(misses(score)),
         cautions=list(cautions(score)),
@@ -91,12 +96,77 @@ def headline(score: DrillScore) -> str:
     if score.delays_s:
         parts.append(f"its alerts came {after(median(score.delays_s))} {reference} (median)")
         reference = "it"
+    steps = score.steps
     slowest = max(score.action_delays_s().items(), key=lambda item: median(item[1]), default=None)
-    if slowest:
+    if steps:
+        well = sum(one.status == "done" for one in steps)
+        parts.append(f"of {_plural(len(steps), 'expected step')} {_number(well)} came in order and in time{_amiss(steps)}")
+    elif slowest:
         (who, what), values = slowest
         parts.append(f"{who} {what} {after(median(values))} {reference} (median), at worst {after(max(values))}")
     text = "; ".join(parts) + "."
     return text[0].upper() + text[1:]
+
+
+@dataclass(frozen=True, slots=True)
+class StepsTable:
+    """What should have followed the calls: a row a call, a column a step. Cells are (class, text)."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
+    shares: tuple[str, ...]
+    medians: tuple[str, ...]
+
+
+def steps_table(score: DrillScore) -> StepsTable | None:
+    """All expected steps in one table; None if none was expected."""
+    columns = score.step_columns
+    if not columns:
+        return None
+    rows = []
+    for call in score.calls:
+        found = {step_key(one.step): one for one in call.steps}
+        cells = tuple(_step_cell(found.get(step_key(column))) for column in columns)
+        name = f"{call.number}" + (f", position {call.call.position}" if call.call.position else "")
+        rows.append((name, cells))
+    shares, medians = [], []
+    for column in columns:
+        theirs = score.steps_like(column)
+        well = sum(one.status == "done" for one in theirs)
+        low, high = share_interval(well, len(theirs))
+        shares.append(f"{well} of {len(theirs)} ({low * 100:.0f} to {high * 100:.0f} %)")
+        values = [one.delay_s for one in theirs if one.delay_s is not None]
+        medians.append(delay(median(values)) if values else "–")
+    return StepsTable(tuple(_step_head(column) for column in columns), tuple(rows), tuple(shares), tuple(medians))
+
+
+def heard_around(call: CallScore) -> str:
+    """Position and caller as the machine heard them, and whether that is what the trainer wrote."""
+    marks = {None: "", True: " ✓", False: " ✕ wrong"}
+    position, caller = around_text(call.position, None), around_text(None, call.caller)
+    said = [position + marks[is_right(call.call.position, call.position)]] if position else []
+    said += [caller + marks[is_right(call.call.caller, call.caller)]] if caller else []
+    return "; ".join(said) or "–"
+
+
+def _step_head(step: ExpectedStep) -> str:
+    if step.within_s is None:
+        return f"{step.who}: {step.what}"
+    early = f"{-step.within_s:g} s before its end" if step.within_s else "by its end"
+    within = f"in {step.within_s:g} s" if step.within_s > 0 else early
+    return f"{step.who}: {step.what}, {within}"
+
+
+def _step_cell(found: StepScore | None) -> tuple[str, str]:
+    if found is None:
+        return "", "·"
+    if found.action is None:
+        return "missed", "× not done"
+    said = [] if found.delay_s is None else [delay(found.delay_s)]
+    said += ["○ late"] if found.is_late else []
+    said += [f"□ before step {' and '.join(map(str, found.before))}"] if found.before else []
+    said += [f"by {found.by}"] if found.by else []
+    return "" if found.status == "done" else "missed", ", ".join(said) or "done"
 
 
 def figures(score: DrillScore) -> list[tuple[str, str, str]]:
@@ -116,9 +186,29 @@ def figures(score: DrillScore) -> list[tuple[str, str, str]]:
         shown.append(
             (f"{delay(median(score.delays_s), 2)} s", "alert, median", f"worst {delay(max(score.delays_s), 2)} s")
         )
-    for (who, what), values in score.action_delays_s().items():
+    if score.steps:
+        well = [(one.status == "done", str(call.number)) for call in score.calls for one in call.steps]
+        share = sum(ok for ok, _ in well)
+        low, high = share_interval(share, len(well), share_worth([ok for ok, _ in well], [call for _, call in well]))
+        interval = f"95 % interval {low * 100:.0f} to {high * 100:.0f} %"
+        shown.append((f"{share} of {len(well)}", "steps in order and in time", interval))
+    for (who, what), values in _acts_beside(score).items():
         shown.append((f"{delay(median(values))} s", f"{who} {what}, median", f"worst {delay(max(values))} s"))
     return shown
+
+
+def _acts_beside(score: DrillScore) -> dict[tuple[str, str], list[float]]:
+    """The delays of what people did beside the expected steps, which have a table of their own."""
+    delays_s = score.action_delays_s()
+    return {act: values for act, values in delays_s.items() if not any(is_step(act[1], s) for s in score.step_columns)}
+
+
+def _amiss(steps: list[StepScore]) -> str:
+    late = sum(one.is_late for one in steps)
+    early, missing = sum(bool(one.before) for one in steps), sum(one.action is None for one in steps)
+    counts = [(late, "late"), (early, "out of order"), (missing, "not done")]
+    said = [f"{_number(n)} {what}" for n, what in counts if n]
+    return f" ({', '.join(said)})" if said else ""
 
 
 def cautions(score: DrillScore) -> Iterator[str]:
@@ -188,6 +278,13 @@ def also(score: DrillScore) -> Iterator[str]:
             if x.stretch.why == why
         ]
         yield f"{why.capitalize()}: {_some(spans)}."
+    for (who, what), values in score.action_delays_s().items():
+        early = [-value for value in values if value < 0]
+        if early:
+            yield (
+                f"Before the end of the spoken call: {who} {what}, {median(early):.1f} s (median), "
+                f"in {len(early)} of {len(values)}."
+            )
     strays = [f"{x.action.who} {x.action.what} at {clock(x.action.at_s)}" for x in score.other_actions]
     if strays:
         yield f"With no call in the minute before: {_some(strays)}."

@@ -130,7 +130,8 @@ This is a draft. Listen to each call, correct its times, and take "checked: fals
 only the machine has timed proves nothing about the machine). Add calls that it missed:
   - at_s: [1:03.5, 1:05.9]     start of the first word, end of the last; or 1:03.5; or find it
     caller: launcher two
-    expected: throttle back
+    expected:                  what should follow, in order; within_s after the end of the call
+      - {who: deck, what: tension released, within_s: 15}
 and what people did:
 actions:
   - who: controller

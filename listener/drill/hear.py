@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from listener.drill.check import Sound
 from listener.drill.quality import FrameLevels, Levels
 from listener.errors import UserError
-from listener.events import Block, Call, Event
+from listener.events import Answer, Block, Call, Event, Update
 from listener.monitor import Monitor, engine_failures_told
 from listener.settings import Settings
 from listener.sound.bounds import within_bounds
@@ -55,11 +55,21 @@ def hear(
 
 def _shifted(event: Event, by_s: float) -> Event:
     """The event on the drill's clock."""
+    if isinstance(event, Update):
+        position, caller = _shifted_answer(event.position, by_s), _shifted_answer(event.caller, by_s)
+        start_s, raised_s = event.start_s + by_s, event.raised_s + by_s
+        return replace(event, start_s=start_s, raised_s=raised_s, position=position, caller=caller)
     if not isinstance(event, Call):
         return replace(event, raised_s=event.raised_s + by_s)
     hits = tuple(replace(hit, start_s=hit.start_s + by_s, end_s=hit.end_s + by_s) for hit in event.hits)
     times = {name: getattr(event, name) + by_s for name in ("start_s", "end_s", "raised_s")}
     return replace(event, hits=hits, **times)
+
+
+def _shifted_answer(answer: Answer | None, by_s: float) -> Answer | None:
+    if answer is None or answer.start_s is None or answer.end_s is None:
+        return answer
+    return replace(answer, start_s=answer.start_s + by_s, end_s=answer.end_s + by_s)
 
 
 def excerpt(sound: Sound, start_s: float, end_s: float) -> tuple[NDArray[np.float32], float]:

@@ -1,7 +1,8 @@
 """A drill played as if it were live: the station hears its recordings, and people answer on its display.
 
 What they acknowledge or tick off there goes to a journal, and from there into a copy of the drill as
-human actions. The drill's own file is never changed.
+human actions. The drill's own file is never changed. Played without alerts, what the machine hears is
+journalled as ever and nobody is told; whoever hears a call by ear says so.
 """
 
 import threading
@@ -47,7 +48,7 @@ class PlayOptions:
 
     speed: 1 is real time. who: sits at the console, where nobody gives a name. wait_s: how long after the end of the sound
     open alerts may still be acknowledged. tone: whether an alert sounds. plain: lines in place of a screen, also on a
-    terminal. page: whether the watch page is served.
+    terminal. page: whether the watch page is served. alerts: whether the machine's alerts are shown.
     """
 
     speed: float = 1.0
@@ -56,6 +57,7 @@ class PlayOptions:
     tone: bool = True
     plain: bool = False
     page: bool = True
+    alerts: bool = True
 
 
 def prepare(sounds: list[Sound], folder: Path, lead_s: float = 10.0) -> Stage:
@@ -99,6 +101,18 @@ def station_settings(settings: Settings, stage: Stage) -> Settings:
     return Settings.model_validate({**dict(settings), "watch": watch})
 
 
+def with_steps(settings: Settings, drill: Drill) -> Settings:
+    """The settings, with the steps that the drill expects to tick off where they name none."""
+    if settings.watch.steps:
+        return settings
+    steps = {
+        step.what.casefold(): {"name": step.what[:60], "within_s": step.within_s if (step.within_s or 0) > 0 else None}
+        for step in drill.expected
+    }
+    watch = {**settings.watch.model_dump(), "steps": list(steps.values())[:12]}
+    return Settings.model_validate({**dict(settings), "watch": watch})
+
+
 def play(
     settings: Settings,
     stage: Stage,
@@ -111,7 +125,8 @@ def play(
 
     show(station, ended) opens the display and gives what closes it; setting `ended` ends the play.
     """
-    station = Station(station_settings(settings, stage), folder, None, load, speed=options.speed, rounds=1)
+    drill = "shown" if options.alerts else "hidden"
+    station = Station(station_settings(settings, stage), folder, None, load, speed=options.speed, rounds=1, drill=drill)
     first_id = station.cursor
     ended = threading.Event()
     over = _Over(station, stage, options.wait_s)
@@ -147,7 +162,9 @@ class _Over:
             return False
         if self._out_s is None:
             self._out_s = now_s
-        waiting = any(channel.unacknowledged or channel.behind_s > 0.5 for channel in self._station.snapshot().channels)
+        view = self._station.snapshot()
+        followed = any(len(call.steps) < len(view.steps) for channel in view.channels for call in channel.open_calls)
+        waiting = followed or any(channel.unacknowledged or channel.behind_s > 0.5 for channel in view.channels)
         return now_s - self._out_s > (max(self._wait_s, _SETTLE_S) if waiting else _SETTLE_S)
 
 
@@ -157,32 +174,52 @@ def _length_s(path: Path) -> float:
 
 
 def actions_of(rows: Iterable[Row], stage: Stage, who: str) -> list[Action]:
-    """Acknowledgements and ticked steps as actions on the drill's clock. who: whoever sat at the console.
+    """What people did on the display, as actions on the drill's clock. who: whoever sat at the console.
 
     An alert's row bears the time at which its last word came in, so a person's delay from there is
-    wall-clock time, at any speed of play. One key press that acknowledges two channels is one action.
+    wall-clock time, at any speed of play. A call heard by ear lies where its sound had come to. Steps are as they were
+    left: one that was taken back is none, and one that was told to be at another time lies there. One key press that
+    acknowledges two channels is one action.
     """
-    alerts: dict[int, Row] = {}
+    calls: dict[int, tuple[datetime, float, float]] = {}  # when it ended by the clock, and in the drill; when it began there
     actions: list[Action] = []
+    steps: dict[tuple[int, str], Action] = {}
     for row in rows:
         if row.kind == "alert":
-            alerts[row.id] = row
-        alert = alerts.get(row.about or -1)
-        if row.kind not in ("acknowledge", "step") or alert is None:
+            began_s = stage.start_s + row.body.get("start_s", row.body["end_s"])
+            calls[row.id] = datetime.fromisoformat(row.utc), stage.start_s + row.body["end_s"], began_s
+        if row.kind == "by_ear":
+            at_s = stage.start_s + row.body["stream_s"]
+            calls[row.id] = datetime.fromisoformat(row.utc), at_s, -1e9
+            actions.append(_action(row, "acknowledged", at_s, who))
+        if row.about not in calls:
             continue
-        if not row.body.get("done", True):  # a step that was taken back
-            continue
-        after_s = (datetime.fromisoformat(row.utc) - datetime.fromisoformat(alert.utc)).total_seconds()
-        at_s = round(stage.start_s + alert.body["end_s"] + after_s, 3)
-        what = "acknowledged" if row.kind == "acknowledge" else str(row.body.get("step") or "ticked a step")
-        name = str(row.body.get("who") or "")
-        action = Action(who=who if name in UNNAMED else name, what=what, at_s=at_s)
-        if not any((a.who, a.what) == (action.who, what) and abs(a.at_s - at_s) < _SAME_S for a in actions):
-            actions.append(action)
-    return actions
+        utc, call_s, began_s = calls[row.about]
+        after_s = (datetime.fromisoformat(row.utc) - utc).total_seconds()
+        if row.kind == "acknowledge":
+            action = _action(row, "acknowledged", call_s + after_s, who)
+            if not any((a.who, a.what) == (action.who, action.what) and abs(a.at_s - action.at_s) < _SAME_S for a in actions):
+                actions.append(action)
+        if row.kind == "resolve" and row.body["as"]:
+            steps[row.about, ""] = _action(row, row.body["as"], call_s + after_s, who)
+        if row.kind == "step":
+            name = str(row.body.get("step") or "ticked a step")
+            if row.body.get("done", True):
+                since_s = row.body["since_call_s"] if row.body.get("told") else after_s
+                step = _action(row, name, call_s + since_s, who)
+                steps[row.about, name] = step.model_copy(update={"before": step.at_s < began_s})
+            else:
+                steps.pop((row.about, name), None)
+    return sorted([*actions, *steps.values()], key=lambda action: action.at_s)
 
 
-def played_drill(drill: Drill, actions: list[Action], speed: float) -> Drill:
-    """The drill with what people did while it was played."""
-    note = f"Played at x{speed:g}: what was done on the display is among the actions."
-    return drill.model_copy(update={"actions": (*drill.actions, *actions), "notes": f"{drill.notes}\n{note}".strip()})
+def _action(row: Row, what: str, at_s: float, who: str) -> Action:
+    name = str(row.body.get("who") or "")
+    return Action(who=who if name in UNNAMED else name, what=what, at_s=round(at_s, 3))
+
+
+def played_drill(drill: Drill, actions: list[Action], speed: float, alerts: bool = True) -> Drill:
+    """The drill with what people did while it was played. alerts: whether the machine's were shown."""
+    note = f"Played at x{speed:g}{'' if alerts else ' without alerts'}: what was done on the display is among the actions."
+    told = {"alerts": "shown" if alerts else "hidden", "notes": f"{drill.notes}\n{note}".strip()}
+    return drill.model_copy(update={"actions": (*drill.actions, *actions), **told})

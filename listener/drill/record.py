@@ -6,6 +6,7 @@ from statistics import median
 
 from listener.drill.result import ActionResult, CallResult, Result
 from listener.drill.score import worth_by_caller
+from listener.drill.trends import Compared, StepLine, Trend, compare_alerts, step_lines, trends
 from listener.errors import UserError
 from listener.score.interval import median_interval
 from listener.score.metrics import Rate, Share
@@ -45,6 +46,20 @@ class PersonLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AroundLine:
+    """What the machine told of position or caller (what) over all drills, where the trainer wrote which it was.
+
+    right: of the alerts of such calls; another: a wrong one was told.
+    """
+
+    what: str
+    right: Share
+    another: int
+    unclear: int
+    not_heard: int
+
+
+@dataclass(frozen=True, slots=True)
 class DrillLine:
     """One drill's row."""
 
@@ -59,11 +74,17 @@ class DrillLine:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The record: a row a drill, the total, and the people."""
+    """The record: a row a drill, the total, the people, the expected steps, the drills one after the other, what was
+    done with the machine's alerts shown against hidden, and how positions and callers were heard.
+    """
 
     drills: tuple[DrillLine, ...]
     total: DrillLine
     people: tuple[PersonLine, ...]
+    steps: tuple[StepLine, ...] = ()
+    trends: tuple[Trend, ...] = ()
+    compared: tuple[Compared, ...] = ()
+    around: tuple[AroundLine, ...] = ()
 
     @property
     def false_per_hour(self) -> Rate:
@@ -90,7 +111,10 @@ def record_of(results: Sequence[Result], crew: str | None = None, who: str | Non
         seen.add(result.file)
     chosen.sort(key=lambda r: (str(r.date or ""), r.title))
     lines = [_line(r.title, [r]) for r in chosen]
-    return Record(tuple(lines), _line("TOTAL", chosen), tuple(_people(chosen, who)))
+    return Record(
+        tuple(lines), _line("TOTAL", chosen), tuple(_people(chosen, who)), step_lines(chosen), trends(chosen),
+        compare_alerts(chosen), tuple(_around(chosen)),
+    )  # fmt: skip
 
 
 def _line(title: str, results: Sequence[Result]) -> DrillLine:
@@ -107,6 +131,21 @@ def _line(title: str, results: Sequence[Result]) -> DrillLine:
         heard_s=sum(r.heard_s for r in results),
         delays=Delays(tuple(d for r in results for d in r.delays_s)),
     )
+
+
+def _around(results: Sequence[Result]) -> Iterable[AroundLine]:
+    found = [call for result in results for call in result.calls if call.status == "found" and call.counted]
+    for what, asked in (
+        ("position", [(call.caller, call.heard_position) for call in found if call.position.strip()]),
+        ("caller", [(call.caller, call.heard_caller) for call in found if call.caller.strip()]),
+    ):
+        told = [(who, answer) for who, answer in asked if answer and answer.verdict != "not available"]
+        verdicts = [answer.verdict for _, answer in told]
+        well = [(who, answer.right is True) for who, answer in told]
+        if told:
+            right = Share(sum(is_right for _, is_right in well), len(well), worth_by_caller(well))
+            another = sum(answer.right is False for _, answer in told)
+            yield AroundLine(what, right, another, verdicts.count("unclear"), verdicts.count("not heard"))
 
 
 def _people(results: Sequence[Result], who: str | None) -> Iterable[PersonLine]:

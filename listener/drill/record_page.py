@@ -2,7 +2,9 @@
 
 from rich.table import Table
 
-from listener.drill.record import Delays, DrillLine, PersonLine, Record
+from listener.drill.record import AroundLine, Delays, DrillLine, PersonLine, Record
+from listener.drill.record_charts import trends_picture
+from listener.drill.trends import Arm, Compared, StepLine
 from listener.score.metrics import Share
 from listener.tell.cautions import DRILL
 from listener.tell.console import results_console
@@ -48,6 +50,37 @@ def person_row(line: PersonLine) -> tuple[str, ...]:
     return line.who, line.what, str(line.drills), share_text(line.answered), delays_text(line.delays)
 
 
+STEP_HEADS = ("step", "drills", "in order and in time", "late", "out of order", "not done", "median delay")
+COMPARED_HEADS = ("what", "alerts shown: mean delay", "alerts hidden: mean delay", "slower without them by")
+
+
+def step_row(line: StepLine) -> tuple[str, ...]:
+    """An expected step as cells under STEP_HEADS."""
+    counts = (str(count) for count in (line.late, line.out_of_order, line.not_done))
+    delays = delays_text(Delays(line.delays_s))
+    return f"{line.who}: {line.what}", str(line.drills), share_text(line.well), *counts, delays
+
+
+def compared_row(line: Compared) -> tuple[str, ...]:
+    """An action with alerts and without, as cells under COMPARED_HEADS."""
+    interval = line.interval_s
+    between = f" ({interval[0]:z.1f} to {interval[1]:z.1f})" if interval else " (too few drills for an interval)"
+    return line.what, _arm_text(line.shown), _arm_text(line.hidden), f"{line.slower_s:z.1f} s{between}".replace("-", "−")
+
+
+AROUND_HEADS = ("heard around the alerts", "right", "another one told", "unclear", "not heard")
+
+
+def around_row(line: AroundLine) -> tuple[str, ...]:
+    """How positions or callers were heard, as cells under AROUND_HEADS."""
+    return line.what, share_text(line.right), str(line.another), str(line.unclear), str(line.not_heard)
+
+
+def _arm_text(arm: Arm) -> str:
+    drills = "1 drill" if arm.drills == 1 else f"{arm.drills} drills"
+    return f"{arm.mean_s:z.1f} s; {drills}, after {share_text(arm.answered)} calls".replace("-", "−")
+
+
 def print_record(record: Record) -> None:
     """Both tables on stdout."""
     console = results_console()
@@ -65,6 +98,16 @@ def print_record(record: Record) -> None:
         for person in record.people:
             people.add_row(*person_row(person))
         console.print(people)
+    for heads, rows, title in (
+        (AROUND_HEADS, [around_row(line) for line in record.around], "Positions and callers (95 % intervals)"),
+        (STEP_HEADS, [step_row(line) for line in record.steps], "Expected steps (95 % intervals)"),
+        (COMPARED_HEADS, [compared_row(line) for line in record.compared], "Alerts shown and hidden (95 %, over drills)"),
+    ):
+        if rows:
+            table = Table(*heads, title=title, title_justify="left")
+            for row in rows:
+                table.add_row(*row)
+            console.print(table)
 
 
 def record_html(record: Record, title: str) -> str:
@@ -76,7 +119,14 @@ def record_html(record: Record, title: str) -> str:
         drills=[drill_row(line) for line in record.drills],
         total=drill_row(record.total),
         rate=rate_text(record),
+        around_heads=AROUND_HEADS,
+        around=[around_row(line) for line in record.around],
         people_heads=PEOPLE_HEADS,
         people=[person_row(line) for line in record.people],
+        step_heads=STEP_HEADS,
+        steps=[step_row(line) for line in record.steps],
+        compared_heads=COMPARED_HEADS,
+        compared=[compared_row(line) for line in record.compared],
+        trends=trends_picture(record.trends),
         cautions=DRILL,
     )

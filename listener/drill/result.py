@@ -6,9 +6,10 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from listener.drill.score import ActionScore, CallScore, DrillScore
+from listener.drill.score import ActionScore, CallScore, DrillScore, is_right
+from listener.drill.steps import StepScore
 from listener.errors import UserError
-from listener.events import Call
+from listener.events import Answer, Call
 
 
 class _Model(BaseModel):
@@ -36,6 +37,30 @@ class AlertResult(_Model):
     chance_per_h: float | None = None
 
 
+class StepResult(_Model):
+    """One expected step, in its place of the order. by: who did it, if anybody. delay_s: below zero before the call's end."""
+
+    number: int
+    who: str
+    what: str
+    within_s: float | None
+    status: Literal["done", "late", "out of order", "not done"]
+    by: str
+    at_s: float | None
+    delay_s: float | None
+    late: bool
+    out_of_order: bool
+
+
+class AnswerResult(_Model):
+    """A position or a caller as the machine heard it. right: against what the trainer wrote; null where that is not known."""
+
+    verdict: str
+    name: str | None
+    confidence: float | None
+    right: bool | None
+
+
 class CallResult(_Model):
     """One call. Times in seconds of the drill. near: what was heard of it, when there was no alert."""
 
@@ -57,6 +82,10 @@ class CallResult(_Model):
     level_dbov: float | None
     hard: tuple[str, ...]
     actions: tuple[ActionResult, ...]
+    position: str = ""
+    steps: tuple[StepResult, ...] = ()
+    heard_position: AnswerResult | None = None
+    heard_caller: AnswerResult | None = None
 
 
 class StretchResult(_Model):
@@ -69,7 +98,7 @@ class StretchResult(_Model):
 
 
 class Result(_Model):
-    """A scored drill. found and counted leave out calls that only the machine has timed."""
+    """A scored drill. found and counted leave out calls that only the machine has timed. alerts: as people played it."""
 
     kind: Literal["drill"] = "drill"
     file: str
@@ -87,6 +116,7 @@ class Result(_Model):
     partly: tuple[AlertResult, ...]
     other_actions: tuple[ActionResult, ...]
     unheard: tuple[StretchResult, ...]
+    alerts: Literal["shown", "hidden"] = "shown"
 
     @property
     def delays_s(self) -> list[float]:
@@ -116,6 +146,7 @@ def result_of(score: DrillScore, file: Path) -> Result:
             StretchResult(recording=x.track, start_s=x.stretch.start_s, end_s=x.stretch.end_s, why=x.stretch.why)
             for x in score.unheard
         ),
+        alerts=drill.alerts,
     )
 
 
@@ -140,12 +171,39 @@ def _call(call: CallScore) -> CallResult:
         level_dbov=call.sound.level_dbov if call.sound else None,
         hard=call.hard,
         actions=tuple(_action(x) for x in call.actions),
+        position=call.call.position,
+        steps=tuple(_step(x) for x in call.steps),
+        heard_position=_answer(call.position, call.call.position),
+        heard_caller=_answer(call.caller, call.call.caller),
     )
 
 
 def _action(done: ActionScore) -> ActionResult:
     action = done.action
     return ActionResult(who=action.who, what=action.what, at_s=_ms(action.at_s), delay_s=_ms(done.delay_s))
+
+
+def _answer(answer: Answer | None, said: str) -> AnswerResult | None:
+    if answer is None:
+        return None
+    sure = None if answer.confidence is None else round(answer.confidence, 4)
+    return AnswerResult(verdict=answer.verdict, name=answer.name, confidence=sure, right=is_right(said, answer))
+
+
+def _step(score: StepScore) -> StepResult:
+    action = score.action
+    return StepResult(
+        number=score.number,
+        who=score.step.who,
+        what=score.step.what,
+        within_s=score.step.within_s,
+        status=score.status,
+        by=action.who if action else "",
+        at_s=_ms(action.at_s) if action else None,
+        delay_s=_ms(score.delay_s),
+        late=score.is_late,
+        out_of_order=bool(score.before),
+    )
 
 
 def _alert(track: str, event: Call) -> AlertResult:

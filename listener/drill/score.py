@@ -10,18 +10,21 @@ from typing import Literal
 from listener.drill.answers import Answers, TrackEvent
 from listener.drill.hear import HeardTrack, excerpt
 from listener.drill.quality import LOWEST_SNR_DB, CallSound, Stretch, call_sound, unheard
-from listener.drill.script import Action, Drill, MadeCall, Times
-from listener.events import Alert, Call, PartlyHeard, Span
+from listener.drill.script import Action, Drill, ExpectedStep, MadeCall, Times
+from listener.drill.steps import StepScore, expects, score_steps, step_key
+from listener.events import Alert, Answer, Call, PartlyHeard, Span, Update
 from listener.score.interval import INDEPENDENT, Worth, share_worth
 
 ACTION_REACH_S = 60.0
 """An action that names no call answers the latest call before it, if that began no longer ago."""
+BEFORE_REACH_S = 15.0
+"""An action that is a step of the next call, and of none before it, belongs to that one if it begins so soon after."""
 Status = Literal["found", "partly heard", "missed"]
 
 
 @dataclass(frozen=True, slots=True)
 class ActionScore:
-    """One thing a person did. delay_s: from the end of the third word; None when that is not known."""
+    """One thing a person did. delay_s: from the end of the third word, below zero before it; None when that is not known."""
 
     action: Action
     call: int | None
@@ -36,7 +39,8 @@ class CallScore:
     nobody knows. timed_by: whose times these are. counted: whether it says anything about the
     machine: not if the machine itself gave its time and nobody has checked it. alert: the first one
     for it, on recording `track`. near: what was heard short of an alert. alerts: each recording's
-    own. missed_on: recordings that hold it and gave no alert, with what was hard there.
+    own. missed_on: recordings that hold it and gave no alert, with what was hard there. steps: what should have followed,
+    with what was done. position, caller: as the machine heard them around its alert, None where it was not asked.
     """
 
     number: int
@@ -57,6 +61,9 @@ class CallScore:
     actions: tuple[ActionScore, ...]
     sound: CallSound | None
     hard: tuple[str, ...]
+    steps: tuple[StepScore, ...] = ()
+    position: Answer | None = None
+    caller: Answer | None = None
 
     @property
     def begin_s(self) -> float | None:
@@ -106,6 +113,23 @@ class DrillScore:
     def delays_s(self) -> list[float]:
         """The machine's, one for each call with an alert whose end the trainer knows."""
         return [c.delay_s for c in self.calls if c.delay_s is not None and c.timed_by == "trainer"]
+
+    @property
+    def steps(self) -> list[StepScore]:
+        """The expected steps of all calls."""
+        return [found for call in self.calls for found in call.steps]
+
+    @property
+    def step_columns(self) -> list[ExpectedStep]:
+        """Every step that any call should have been followed by, once, in the order of the first that has it."""
+        columns: dict[tuple[str, str], ExpectedStep] = {}
+        for found in self.steps:
+            columns.setdefault(step_key(found.step), found.step)
+        return list(columns.values())
+
+    def steps_like(self, step: ExpectedStep) -> list[StepScore]:
+        """This step's score in each call that should have had it."""
+        return [found for found in self.steps if step_key(found.step) == step_key(step)]
 
     def action_delays_s(self) -> dict[tuple[str, str], list[float]]:
         """(who, what) -> delays, in the order of the drill's list of actions."""
@@ -174,17 +198,32 @@ def _first(alerts: dict[str, Alert]) -> tuple[str, Alert] | None:
 def _assign(drill: Drill, starts: list[float | None]) -> dict[int | None, list[Action]]:
     """Call number -> its actions, in time order; None -> actions that answer no call."""
     assigned: dict[int | None, list[Action]] = {}
+    known = sorted((start, number) for number, start in enumerate(starts, 1) if start is not None)
     for action in sorted(drill.actions, key=lambda a: a.at_s):
         number = action.call
         if number is None:
-            before = [
-                (start, i)
-                for i, start in enumerate(starts, 1)
-                if start is not None and start <= action.at_s <= start + ACTION_REACH_S
-            ]
-            number = max(before)[1] if before else None
+            last = max((x for x in known if x[0] <= action.at_s <= x[0] + ACTION_REACH_S), default=None)
+            coming = min((x for x in known if action.at_s < x[0] <= action.at_s + ACTION_REACH_S), default=None)
+            is_early = action.before or _is_before(drill, action, last, coming, assigned)
+            found = coming if is_early else last
+            number = found[1] if found else None
         assigned.setdefault(number, []).append(action)
     return assigned
+
+
+def _is_before(
+    drill: Drill, action: Action, last: tuple[float, int] | None, coming: tuple[float, int] | None,
+    assigned: dict[int | None, list[Action]],
+) -> bool:  # fmt: skip
+    """Whether an action that names no call came before the one it belongs to: a step of the next call, missing in none."""
+    if coming is None or coming[0] > action.at_s + BEFORE_REACH_S:
+        return False
+    if not expects(drill.steps_of(drill.calls[coming[1] - 1]), action):
+        return False
+    if last is None:
+        return True
+    done = any(a.what.casefold() == action.what.casefold() for a in assigned.get(last[1], ()))
+    return done or not expects(drill.steps_of(drill.calls[last[1] - 1]), action)
 
 
 def _call_score(
@@ -238,7 +277,30 @@ def _call_score(
         actions=tuple(ActionScore(a, i + 1, None if complete_s is None else a.at_s - complete_s) for a in actions),
         sound=sound,
         hard=hard_on(heard) if heard else (),
+        steps=score_steps(drill.steps_of(call), actions, complete_s),
+        position=_around(heard, alert, "position"),
+        caller=_around(heard, alert, "caller"),
     )
+
+
+def _around(heard: HeardTrack | None, alert: Alert | None, what: Literal["position", "caller"]) -> Answer | None:
+    """The last that the machine told about an alert's position or caller."""
+    told = [
+        getattr(event, what)
+        for event in (heard.events if heard and alert else ())
+        if isinstance(event, Update) and alert and (event.phrase, event.start_s) == (alert.phrase, alert.start_s)
+    ]
+    return next((answer for answer in reversed(told) if answer), None)
+
+
+def is_right(said: str, answer: Answer | None) -> bool | None:
+    """Whether what was heard is what the trainer wrote: every word of its name is in it ("one" for "number one").
+
+    None where the trainer wrote nothing, or the machine was not asked or heard nothing sure.
+    """
+    if not said.strip() or answer is None or answer.name is None:
+        return None
+    return set(answer.name.casefold().split()) <= set(said.casefold().split())
 
 
 def _sound_of(words: tuple[Times, ...], heard: HeardTrack) -> CallSound | None:

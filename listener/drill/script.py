@@ -8,10 +8,19 @@ import datetime
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    model_validator,
+)
 
 from listener.errors import SettingsError, UserError
 from listener.events import Span
@@ -66,6 +75,41 @@ def _call_time(value: Any) -> Any:
     return (value, None) if isinstance(value, (int, float)) else value
 
 
+class ExpectedStep(Checked):
+    """What somebody should do after a call, or before it."""
+
+    who: Line
+    what: Line
+    """As the actions call it: tension released."""
+    within_s: Annotated[float | None, BeforeValidator(_seconds)] = Field(None, ge=-600, le=3_600)
+    """So soon after the end of the call at the latest; 0 or less: by the time it ends, or so long before."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _for_somebody(cls, value: Any) -> Any:
+        if isinstance(value, str):
+            raise ValueError(f"{value!r} is for nobody: write {{who: deck, what: {value}}}")
+        if isinstance(value, dict) and not str(value.get("who") or "").strip():
+            raise ValueError(f"{str(value.get('what') or 'the step')!r} is for nobody: say who does it, for example who: deck")
+        return value
+
+
+def _steps_differ(steps: Any) -> Any:
+    if isinstance(steps, tuple):
+        plain = [(step.who.casefold(), step.what.casefold()) for step in steps]
+        for step, key in zip(steps, plain):
+            if plain.count(key) > 1:
+                raise ValueError(f"{step.who}: {step.what} stands there twice")
+    return steps
+
+
+def _words_or_steps(value: Any) -> str:
+    return "steps" if isinstance(value, list | tuple) else "words"
+
+
+Steps = Annotated[tuple[ExpectedStep, ...], Field(max_length=20), AfterValidator(_steps_differ)]
+
+
 class MadeCall(Checked):
     """A call that somebody made."""
 
@@ -78,8 +122,10 @@ class MadeCall(Checked):
     phrase: Words | None = None
     """The words, when not the drill's."""
     caller: str = ""
-    expected: str = ""
-    """What should have followed."""
+    position: str = ""
+    """The launch position that it stopped, where there are several."""
+    expected: Annotated[Annotated[str, Tag("words")] | Annotated[Steps, Tag("steps")], Discriminator(_words_or_steps)] = ""
+    """What should have followed: steps in their order, which are scored; or words, which are only printed."""
     checked: bool = True
     """no: the times are the machine's own and nobody has listened yet; such a call proves nothing about it."""
     snr_db: float | None = None
@@ -125,6 +171,8 @@ class Action(Checked):
     at_s: Time
     call: int | None = Field(None, ge=1)
     """The number of the call it answers (1 is the first in the list); without it, the latest before it."""
+    before: bool = False
+    """yes: it was done before the spoken call that it belongs to, as a visual signal may be: the next one."""
     note: str = ""
 
 
@@ -157,12 +205,20 @@ class Drill(Checked):
     calls: tuple[MadeCall, ...]
     """The calls that were made. [] says that none was: then every alert is false."""
     actions: tuple[Action, ...] = ()
+    expected: Steps = ()
+    """The steps that should follow each call that names none of its own."""
+    alerts: Literal["shown", "hidden"] = "shown"
+    """hidden: it was played live without showing the machine's alerts, so that people had no help from it."""
     traffic: tuple[Traffic, ...] = ()
     notes: str = ""
 
     def phrase_of(self, call: MadeCall) -> str:
         """The words of this call."""
         return call.phrase or self.phrase
+
+    def steps_of(self, call: MadeCall) -> tuple[ExpectedStep, ...]:
+        """The steps that should follow this call."""
+        return call.expected if isinstance(call.expected, tuple) else self.expected
 
 
 def read_drill(path: Path) -> Drill:
@@ -234,6 +290,8 @@ def _line(error: Any) -> str:
             said = str(error["ctx"]["error"])
         case "too_short":
             said = f"is empty; {_REMEDIES.get(key, 'it needs more')}"
+        case "tuple_type" if error["loc"] == ("expected",):
+            said = "must be a list"
         case _:
             said = error["msg"][0].lower() + error["msg"][1:]
     shown = "" if isinstance(value, (dict, list, tuple, BaseModel)) else f" (it is {value!r})"
@@ -276,7 +334,7 @@ def drill_text(drill: Drill, remarks: Sequence[str] = ()) -> str:
     return "".join(parts)
 
 
-_LISTS = ("recordings", "calls", "actions", "traffic")
+_LISTS = ("recordings", "expected", "calls", "actions", "traffic")
 
 
 def _list_text(key: str, items: list[dict[str, Any]]) -> str:

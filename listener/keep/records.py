@@ -9,9 +9,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from listener.errors import UsageError, UserError
-from listener.events import chance_text, confidence_text
+from listener.events import Answer, around_text, chance_text, confidence_text
 from listener.keep.anchor import HEAD_NAME, Head, read_head
 from listener.keep.database import FILE_NAME
 from listener.keep.row import COLUMNS, Row, chain_hash, read_row
@@ -234,6 +235,8 @@ def words(row: Row) -> str:
             rare = b.get("chance_per_h")
             sure = f"confidence {confidence_text(b['confidence'])}" + (f", talk alone: {chance_text(rare)}" if rare else "")
             return f"CALL HEARD: {b['phrase']} x{len(b['hits'])}, {sure}"
+        case "update":
+            return around_text(*(Answer(**b[key]) if b[key] else None for key in ("position", "caller")))
         case "partly_heard":
             return f"partly heard: {b['phrase']}, {len(b['hits'])} of {b['repeats']}"
         case "state":
@@ -265,7 +268,37 @@ def words(row: Row) -> str:
         case "mark":
             return f"marked as {b['mark']} by {b['who']}"
         case "step":
-            return f"step {b['step']!r} {'done' if b.get('done', True) else 'taken back'}, {b['who']}"
+            return f"step {b['step']!r} {_step_text(b)}, {b['who']}"
+        case "by_ear":
+            return f"call heard by ear in a drill without alerts, {b['who']}"
+        case "resolve" if b["as"]:
+            left = f"; not done: {', '.join(b['still_open'])}" if b["still_open"] else ""
+            return f"resolved: {b['as']}, {seconds_text(b['since_call_s'])} the call, {b['who']}{left}"
+        case "resolve":
+            return f"open again: resolution taken back, {b['who']}"
         case _:
             told = ", ".join(f"{key} {value}" for key, value in b.items() if not isinstance(value, (dict, list)))
             return f"{row.kind}: {told}"
+
+
+def seconds_text(since_s: float) -> str:
+    """A time from the call, for people, from the end of its last word.
+
+    >>> seconds_text(8.26), seconds_text(-3.0)
+    ('8.3 s after', '3.0 s before')
+    """
+    return f"{abs(since_s):.1f} s {'before' if since_s < 0 else 'after'}"
+
+
+def _step_text(body: dict[str, Any]) -> str:
+    """When a step was done. Rows of an earlier version do not say."""
+    if not body.get("done", True):
+        return "taken back"
+    if (since_s := body.get("since_call_s")) is None:
+        return "done"
+    said = f"done {seconds_text(since_s)} the call"
+    if (within_s := body.get("within_s")) is not None:
+        said += f" (set: {within_s:g} s)"
+    if left := body.get("still_open"):
+        said += f", before {' and '.join(map(repr, left))}"
+    return said + (", as told" if body.get("told") else "")

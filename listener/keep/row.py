@@ -10,7 +10,7 @@ from typing import Any
 KINDS = (
     "start", "stop", "settings", "alert", "partly_heard", "state", "fault", "gap", "proof", "evidence",
     "recording", "acknowledge", "note", "mark", "step", "maintenance", "hand_over", "connected",
-    "transmission",
+    "transmission", "resolve", "by_ear", "update",
 )  # fmt: skip
 
 SCHEMA = """

@@ -8,14 +8,15 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from listener.errors import UserError
-from listener.events import Candidate, Event, Fault, PartlyHeard
+from listener.events import Candidate, Event, Fault, PartlyHeard, Update
 from listener.network.captures import is_capture
 from listener.replay.captured import replay_capture, utc
 from listener.replay.run import replay
 from listener.settings import Settings
 from listener.speech.engines import ENGINES, load_engine
-from listener.tell.console import call_line, clock, results_console, side_console
+from listener.tell.console import call_line, clock, results_console, side_console, update_line
 from listener.tell.json_lines import json_line
+from listener.tell.json_lines import update_line as json_update
 
 
 class Report:
@@ -42,6 +43,11 @@ class Report:
             self.warn(f"{where}: {event.detail} (at {clock(event.raised_s)})")
         elif not self._is_wanted(event):
             return
+        elif isinstance(event, Update):
+            if self._as_json:
+                print(json_update(event, str(file)), flush=True)
+            else:
+                self._results.print(update_line(event, channels))
         elif self._as_json:
             print(json_line(event, str(file), None if began_unix_s is None else utc(began_unix_s + event.start_s)), flush=True)
         else:

@@ -131,6 +131,23 @@ def per_hour_interval(count: float, hours: float, worth: Worth = INDEPENDENT) ->
     return low / hours, float(chi2.ppf(1 - tail, 2 * (count + 1))) / 2 / hours
 
 
+def difference_interval(one: Sequence[float], other: Sequence[float]) -> tuple[float, float] | None:
+    """Interval of mean(one) - mean(other) for values that spread differently (Welch 1947, Student's t).
+
+    None with fewer than two values of a kind, or where they do not spread at all.
+    """
+    a, b = np.asarray(one, float), np.asarray(other, float)
+    if min(a.size, b.size) < 2:
+        return None
+    va, vb = float(a.var(ddof=1)) / a.size, float(b.var(ddof=1)) / b.size
+    if va + vb == 0:
+        return None
+    freedom = (va + vb) ** 2 / (va**2 / (a.size - 1) + vb**2 / (b.size - 1))
+    reach = float(student.ppf(0.5 + LEVEL / 2, freedom)) * sqrt(va + vb)
+    middle = float(a.mean() - b.mean())
+    return middle - reach, middle + reach
+
+
 def holm(p: Sequence[float]) -> list[float]:
     """p-values of several questions asked at once, adjusted (Holm 1979), in the order given.
 

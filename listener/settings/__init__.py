@@ -2,9 +2,11 @@
 
 from listener.settings.base import (
     ENGINE_GROUP,
+    CallerSettings,
     EarSettings,
     GateSettings,
     PhraseSettings,
+    PositionSettings,
     Settings,
     SphinxSettings,
     VoskSettings,
@@ -13,6 +15,6 @@ from listener.settings.base import (
 )
 
 __all__ = [
-    "ENGINE_GROUP", "EarSettings", "GateSettings", "PhraseSettings", "Settings", "SphinxSettings", "VoskSettings",
-    "read_settings", "settings_from",
+    "ENGINE_GROUP", "CallerSettings", "EarSettings", "GateSettings", "PhraseSettings", "PositionSettings", "Settings",
+    "SphinxSettings", "VoskSettings", "read_settings", "settings_from",
 ]  # fmt: skip

@@ -3,7 +3,9 @@
 Settings() with no file is the flight deck: "suspend", three times.
 """
 
+from collections.abc import Iterable
 from importlib.metadata import entry_points
+from itertools import product
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -20,7 +22,7 @@ from pydantic import (
 
 from listener.errors import SettingsError
 from listener.settings.watch import WatchSettings
-from listener.yaml_file import Checked, FilePath, error_lines, read_yaml
+from listener.yaml_file import READS_AS_TRUTH, Checked, FilePath, error_lines, plain_line, read_yaml
 
 Sensitivity = Literal["cautious", "balanced", "eager"]
 
@@ -63,6 +65,97 @@ class PhraseSettings(Checked):
         return self
 
 
+DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+"""How the digits are said; "niner" is taken for nine too."""
+ANY_DIGIT = "#"
+
+
+def _as_said(value: Any) -> Any:
+    value = _plain_words(str(value) if type(value) is int else value)
+    if not isinstance(value, str):
+        return value
+    return " ".join(DIGITS[int(word)] if word in "0123456789" else word for word in value.split())
+
+
+def _name(value: Any) -> Any:
+    return str(value) if type(value) is int else value
+
+
+_Ways = Annotated[
+    tuple[Annotated[Words, BeforeValidator(_as_said)], ...],
+    BeforeValidator(lambda value: (value,) if isinstance(value, (str, int)) else value),
+    Field(min_length=1),
+]
+_Name = Annotated[str, BeforeValidator(_name), AfterValidator(plain_line)]
+
+
+class Named(Checked):
+    """Something that is said around a call, and what people call it."""
+
+    name: _Name
+    """What people are shown."""
+    spoken: _Ways
+    """How it is said, one or more ways: "one", "number one"."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _its_name_is_what_is_said(cls, value: Any) -> Any:
+        if isinstance(value, bool):
+            raise ValueError(f"must be words in quotes; {READS_AS_TRUTH}")
+        if type(value) in (str, int):
+            value = {"name": value}
+        return {"spoken": value["name"], **value} if isinstance(value, dict) and value.get("name") else value
+
+
+    @field_validator("spoken")
+    @classmethod
+    def _each_way_once(cls, ways: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(ways))  # "1" is said as "one" is
+
+
+class PositionSettings(Named):
+    """A launch position: which one a call is about."""
+
+
+class CallerSettings(Named):
+    """Who calls: words, or a call sign with a number, where # is any one digit: "kite #", "tower"."""
+
+    name: _Name
+    """What people are shown; its # become the digits that were heard."""
+    spoken: _Ways
+    """How it is said, one or more ways; # stands for any one digit."""
+
+    @model_validator(mode="after")
+    def _as_many_digits(self) -> "CallerSettings":
+        digits = self.name.count(ANY_DIGIT)
+        for words in self.spoken:
+            if words.count(ANY_DIGIT) != digits or digits > 2:
+                raise ValueError(f"{words!r} and the name {self.name!r} need the same number of {ANY_DIGIT}, two at most")
+            if digits != words.split().count(ANY_DIGIT):
+                raise ValueError(f"{words!r}: each {ANY_DIGIT} must stand alone, as in 'kite {ANY_DIGIT}'")
+        return self
+
+    def each(self) -> list[tuple[str, list[str]]]:
+        """Every caller that this may be: (name, ways to say it), with the digits in their places.
+
+        >>> CallerSettings(name="KITE #", spoken=("kite #",)).each()[9]
+        ('KITE 9', ['kite nine', 'kite niner'])
+        """
+        found = []
+        for digits in product(range(10), repeat=self.name.count(ANY_DIGIT)):
+            said = [[DIGITS[digit], *(["niner"] if digit == 9 else [])] for digit in digits]
+            ways = [_filled(words, some) for words in self.spoken for some in product(*said)]
+            found.append((_filled(self.name, [str(digit) for digit in digits]), ways))
+        return found
+
+
+def _filled(text: str, instead: Iterable[str]) -> str:
+    """The text with its # replaced, one after the other."""
+    for one in instead:
+        text = text.replace(ANY_DIGIT, one, 1)
+    return text
+
+
 class GateSettings(Checked):
     """The voice gate: only what may be speech goes on to the recogniser. It opens if it fails."""
 
@@ -79,6 +172,8 @@ class EarSettings(Checked):
 
     model_path: FilePath | None = None
     """The model's folder: the one that holds ear.json. Without it, the model that comes with the listener."""
+    examples: FilePath | None = None
+    """A folder of examples: what `listener voices learn` made of takes by your own people."""
 
 
 class SphinxSettings(Checked):
@@ -138,6 +233,10 @@ class Settings(Checked):
 
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls to listen for, any number at once."""
+    positions: tuple[PositionSettings, ...] = Field((), max_length=8)
+    """The launch positions that a call may be about, two to eight; what is said around a call is searched for them."""
+    callers: tuple[CallerSettings, ...] = Field((), max_length=20)
+    """Who may call: words, or call signs with digits ("kite #")."""
     engine: Annotated[str, AfterValidator(_engine)] = Field("ear", json_schema_extra={"examples": list(ENGINE_NAMES)})
     """Which recogniser listens: ear, sphinx, vosk; in studies also one that another package brings."""
     options: dict[str, str | int | float | bool] = {}
@@ -163,6 +262,30 @@ class Settings(Checked):
             if words.count(word) > 1:
                 raise ValueError(f"{word!r} is listed more than once")
         return phrases
+
+    @field_validator("positions")
+    @classmethod
+    def _two_or_none(cls, positions: tuple[PositionSettings, ...]) -> tuple[PositionSettings, ...]:
+        if len(positions) == 1:
+            raise ValueError("one position alone tells nothing: give two to eight, or none")
+        return positions
+
+    @model_validator(mode="after")
+    def _nothing_said_twice(self) -> "Settings":
+        """What is said around a call means one thing, and is no call."""
+        known = {phrase.words: f"the phrase {phrase.words!r}" for phrase in self.phrases}
+        known["not"] = "'not one', which denies a position,"
+        callers = [named for caller in self.callers for named in caller.each()]
+        for key, some in (("positions", [(p.name, list(p.spoken)) for p in self.positions]), ("callers", callers)):
+            names = [name for name, _ in some]
+            for name, ways in some:
+                if names.count(name) > 1:
+                    raise ValueError(f"{key}: {name!r} is listed more than once")
+                for words in ways:
+                    if words in known:
+                        raise ValueError(f"{key}: {words!r} of {name!r} is said for {known[words]} too; choose another word")
+                    known[words] = f"{name!r} in {key}"
+        return self
 
     def with_phrases(self, phrases: tuple[PhraseSettings, ...]) -> "Settings":
         """These settings with other phrases (checked again)."""
@@ -200,6 +323,8 @@ def settings_from(data: dict[str, Any], where: str) -> Settings:
 def _from_folder(settings: Settings, folder: Path) -> Settings:
     settings = settings.model_copy(update={"watch": settings.watch.from_folder(folder)})
     ear, vosk = (_model_from_folder(engine, folder) for engine in (settings.ear, settings.vosk))
+    if isinstance(ear, EarSettings) and ear.examples and not ear.examples.is_absolute():
+        ear = ear.model_copy(update={"examples": folder / ear.examples.expanduser()})
     return settings.model_copy(update={"ear": ear, "vosk": vosk})
 
 

@@ -1,13 +1,14 @@
 """The settings of the live station: the `watch:` part of the settings file."""
 
 import os
+from collections.abc import Sequence
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, SecretStr, field_validator, model_validator
 
-from listener.yaml_file import Checked, FilePath
+from listener.yaml_file import READS_AS_TRUTH, Checked, FilePath, Line
 
 
 def _off(value: Any) -> Any:
@@ -242,6 +243,32 @@ def _is_loopback(host: str) -> bool:
         return False
 
 
+ShortLine = Annotated[Line, Field(max_length=60)]
+
+
+def check_differ(names: Sequence[str], what: str) -> None:
+    """Raises ValueError when two of the names are the same but for case. what: how the message calls them ("steps")."""
+    plain = [name.strip().casefold() for name in names]
+    for name in names:
+        if plain.count(name.strip().casefold()) > 1:
+            raise ValueError(f"two {what} are named {name!r}")
+
+
+class StepSettings(Checked):
+    """One of the unit's own steps after a call."""
+
+    name: ShortLine
+    """What is done: tension released."""
+    within_s: float | None = Field(None, gt=0, le=3_600)
+    """So soon after the end of the call it is meant to be done; shown beside it, and judged by nobody."""
+
+
+def _step(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError(f"must be words in quotes; {READS_AS_TRUTH}")
+    return {"name": value} if isinstance(value, str) else value
+
+
 class WatchSettings(Checked):
     """What `listener watch` listens to, and how it is supervised."""
 
@@ -265,10 +292,24 @@ class WatchSettings(Checked):
     tone: ToneSettings = ToneSettings()
     record: RecordSettings = RecordSettings()
     page: PageSettings = PageSettings()
-    steps: tuple[Annotated[str, Field(min_length=1, max_length=60)], ...] = Field((), max_length=12)
-    """The unit's own steps after a call, to tick off on the page: a memory aid and a record, nothing more."""
+    steps: tuple[Annotated[StepSettings, BeforeValidator(_step)], ...] = Field((), max_length=9)
+    """The unit's own steps after a call, in order, to tick off with keys 1 to 9: a memory aid and a record, nothing more."""
+    resolved_as: tuple[ShortLine, ...] = Field(("resolved",), max_length=6)
+    """How a call can end, in the unit's words; it stays shown until a person says one. []: it ends when acknowledged."""
     view: Literal["auto", "plain"] = "auto"
     """auto: a live view on a terminal, else plain lines."""
+
+    @field_validator("steps")
+    @classmethod
+    def _steps_differ(cls, steps: tuple[StepSettings, ...]) -> tuple[StepSettings, ...]:
+        check_differ([step.name for step in steps], "steps")
+        return steps
+
+    @field_validator("resolved_as")
+    @classmethod
+    def _endings_differ(cls, words: tuple[str, ...]) -> tuple[str, ...]:
+        check_differ(words, "endings")
+        return words
 
     @field_validator("channels")
     @classmethod

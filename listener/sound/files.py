@@ -19,6 +19,12 @@ from listener.sound.quiet import decoder_kept_quiet
 
 MOST_CHANNELS = 8
 
+SOUND_FILES = {
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf",
+    ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
+}  # fmt: skip
+"""By these endings a folder's sound files are known; a file that is named is read whatever it is called."""
+
 # libsndfile reads a cut-off file as a shorter one and tells only in its log.
 _PROMISED = re.compile(r"(?:\bdata|SSND|Data Size)\s*:\s*(\d+) \(should be (\d+)\)")
 _PROMISED_W64 = re.compile(r"(?:\briff)\s*:\s*(\d+) \(should be (\d+)\)")

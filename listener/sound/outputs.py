@@ -36,19 +36,28 @@ def find_output(settings: ToneSettings, monitored: list[str | int | None]) -> Ou
     Raises UserError when there is none, when several are meant, and when it is listened to and that was not allowed.
     """
     output = _find(settings.device)
-    if settings.on_monitored_device:
-        return output
+    if not settings.on_monitored_device and _is_listened_to(output, monitored):
+        raise UserError(
+            f"tone: output device {output.name!r} is also listened to, and would be heard as radio; "
+            "set watch.tone.device to another, or watch.tone.on_monitored_device: true"
+        )
+    return output
+
+
+def is_listened_to(device: str, monitored: list[str | int | None]) -> bool:
+    """Whether what is played on this output comes in on one of these inputs. Raises UserError for an output that is none."""
+    return _is_listened_to(_find(device), monitored)
+
+
+def _is_listened_to(output: Output, monitored: list[str | int | None]) -> bool:
     for source in monitored:
         try:
             chosen = find_input(source)
         except UserError:
             continue  # a monitored device that is not there cannot be the output
         if _is_heard(output, chosen):
-            raise UserError(
-                f"tone: output device {output.name!r} is also listened to, and would be heard as radio; "
-                "set watch.tone.device to another, or watch.tone.on_monitored_device: true"
-            )
-    return output
+            return True
+    return False
 
 
 def _find(wanted: str | int | None) -> Output:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Collection
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -24,30 +25,36 @@ from listener.speech.pronounce import (
     phrase_pronunciations,
     pronunciations,
 )
+from listener.speech.rivals import Said, has_rivals, rivals
 from listener.speech.search import longer_words, look_alikes
 
 BROUGHT = "known"  # folder of a model: what was worked out for the phrases of configs/
-FORM = 1  # of these files and of what is worked out; another number makes older files useless
+FORM = 2  # of these files and of what is worked out; another number makes older files useless
 
 
 @dataclass(frozen=True, slots=True)
 class Sounds:
-    """Per phrase: ways to say it, ways to say each of its words, look-alikes, and longer words that hold it."""
+    """Per phrase: ways to say it, ways to say each of its words, look-alikes, longer words that hold it, and its rivals."""
 
     pronunciations: list[list[Pronunciation]]
     words: list[list[list[Pronunciation]]]
     look_alikes: list[list[Pronunciation]]
     longer: list[list[Pronunciation]]
+    rivals: list[list[Said]]
 
 
-def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> Sounds:
-    """From the dictionary. Raises UserError for a word that is neither in it nor spelled."""
+def look_up(phrases: list[str], spelled: dict[str, tuple[str, ...]], common: Collection[Pronunciation]) -> Sounds:
+    """From the dictionary; rivals among the common words. Raises UserError for a word that is neither in it nor spelled."""
     said = [phrase_pronunciations(words.split(), spelled) for words in phrases]
     words = [[pronunciations(word, spelled) for word in phrase.split()] for phrase in phrases]
     dictionary = every_pronunciation()
-    return Sounds(
-        said, words, [look_alikes(some, dictionary) for some in said], [longer_words(some, dictionary) for some in said]
-    )
+    alike = [look_alikes(some, dictionary) for some in said]
+    longer = [longer_words(some, dictionary) for some in said]
+    instead = [
+        rivals(some, [*common, *also], dictionary) if has_rivals(some) else []
+        for some, also in zip(words, alike, strict=True)
+    ]
+    return Sounds(said, words, alike, longer, instead)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +99,9 @@ def _read(folder: Path, name: str) -> Known | None:
         said, alike, longer = (
             [[tuple(way.split()) for way in some] for some in known[k]] for k in ("ways", "alikes", "longer")
         )
+        instead = [[tuple(tuple(way.split()) for way in said.split("|")) for said in some] for some in known["rivals"]]
         talk = {phrase: tuple(Hit(phrase, *hit) for hit in hits) for phrase, hits in known["talk"].items()}
-        return Known(Sounds(said, words, alike, longer), known["talk_h"], talk)
+        return Known(Sounds(said, words, alike, longer, instead), known["talk_h"], talk)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 
@@ -106,6 +114,7 @@ def keep(name: str, known: Known, folder: Path | None = None) -> None:
         "words": [[[" ".join(way) for way in one] for one in some] for some in sounds["words"]],
         "alikes": [[" ".join(way) for way in some] for some in sounds["look_alikes"]],
         "longer": [[" ".join(way) for way in some] for some in sounds["longer"]],
+        "rivals": [["|".join(" ".join(way) for way in said) for said in some] for some in sounds["rivals"]],
         "talk_h": known.talk_h,
         "talk": {phrase: [[h.start_s, h.end_s, h.score] for h in hits] for phrase, hits in known.talk.items()},
     }

@@ -44,6 +44,7 @@ class Weights:
     alike: float  # what it costs that a look-alike of the phrase is clearly heard
     alike_margin: float  # by how much (log-likelihood) it must fit better than the phrase
     word_lowest: float  # the word view's log probability is not taken below this
+    second_words: float  # what the word view weighs beside the phones when a word is weighed against its rivals
     told_floor: float  # hits below this score are not told
     start_shift_s: float  # from the first phone's frame to the start of the word: phones show late in their time
     end_shift_s: float  # from the last phone's frame to the end of the word

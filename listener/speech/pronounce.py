@@ -74,8 +74,37 @@ def phrase_pronunciations(
     return ways
 
 
+def without_r(way: Pronunciation) -> Pronunciation:
+    """How it sounds where r is said before vowels only, as in much of England ("number four": N AH M B AH, F AO).
+
+    >>> without_r(("F", "AO", "R")), without_r(("TH", "R", "IY"))
+    (('F', 'AO'), ('TH', 'R', 'IY'))
+    """
+    vowel = [phone[0] in "AEIOU" for phone in way]
+    said: list[str] = []
+    for i, phone in enumerate(way):
+        if i + 1 < len(way) and vowel[i + 1]:
+            said.append(phone)
+        elif phone == "ER" and i:
+            said.append("AH")
+        elif phone != "R" or not i or not vowel[i - 1]:
+            said.append(phone)
+    return tuple(said)
+
+
 @cache
 def every_pronunciation() -> tuple[Pronunciation, ...]:
     """All pronunciations in the dictionary, without stress, each once."""
     ways = (tuple(p.rstrip("012") for p in phones) for said in _dictionary().values() for phones in said)
     return tuple(dict.fromkeys(ways))
+
+
+def spellings(ways: Iterable[Pronunciation]) -> dict[Pronunciation, tuple[str, ...]]:
+    """How the dictionary writes what is said in these ways, the shortest first; () for what it does not know."""
+    wanted: dict[Pronunciation, list[str]] = {way: [] for way in ways}
+    for word, said in _dictionary().items():
+        for phones in said:
+            way = tuple(p.rstrip("012") for p in phones)
+            if way in wanted:
+                wanted[way].append(word)
+    return {way: tuple(sorted(words, key=lambda w: (not w.isalpha(), len(w), w))) for way, words in wanted.items()}

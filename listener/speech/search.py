@@ -63,8 +63,8 @@ class PhoneSearch:
             ends.append(len(labels) - 1)
             owners.append(phrase)
             lengths.append(len(way))
-        self._labels, self._limits = np.array(labels), np.array(limits)
-        self._first, self._skip = np.array(is_first), np.array(may_skip)
+        self._labels, self._limits = np.array(labels, np.int64), np.array(limits)
+        self._first, self._skip = np.array(is_first, bool), np.array(may_skip, bool)
         self._ends, self._lengths = np.array(ends), np.array(lengths)
         self._of_phrase = [np.flatnonzero(np.array(owners) == p) for p in range(len(pronunciations))]
         self._frame_cost = frame_cost
@@ -79,6 +79,8 @@ class PhoneSearch:
 
     def step(self, log_probs: np.ndarray) -> Found:
         """Take one frame of log probabilities (40,), blank last; with lanes, (lanes, 40)."""
+        if not len(self._labels):
+            return Found(np.zeros((*self._lanes, 0)), np.zeros((*self._lanes, 0), np.int64))
         top = log_probs.max(axis=-1, keepdims=True)
         gain = np.maximum(log_probs - top, -self._frame_cost)[..., self._labels]
         score, start = self._score, self._start
@@ -128,11 +130,11 @@ def neighbours(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunci
     to a neighbour.
     """
     long = [way for way in pronunciations if len(way) >= 6]
-    return [word for word in words if any(_within(way, word, (len(way) - 1) // 2) for way in long)]
+    return [word for word in words if any(within(way, word, (len(way) - 1) // 2) for way in long)]
 
 
-def _within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
-    """At most this many phones put in, left out or changed (Levenshtein distance)."""
+def within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
+    """Whether two ways differ, by at most this many phones put in, left out or changed (Levenshtein distance)."""
     if one == two or abs(len(one) - len(two)) > edits:
         return False
     row = list(range(len(two) + 1))

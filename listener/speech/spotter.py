@@ -2,13 +2,14 @@
 
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from listener.events import Hit
+from listener.events import Hit, Span
 
 
 class Spotter(Protocol):
@@ -33,6 +34,51 @@ class Spotter(Protocol):
         """The stretch has ended: give what is still held back. restart() comes before more audio."""
 
 
+DENIAL = "not"
+"""The word that, right before a position, says that it is another one."""
+
+
+@dataclass(frozen=True, slots=True)
+class NearWord:
+    """Something that may have been said near a call: one of what is looked for there.
+
+    what: "position", "caller" or DENIAL. score: log-odds that it was said there against that it was not.
+    """
+
+    what: str
+    name: str
+    start_s: float
+    end_s: float
+    score: float
+
+    @property
+    def span(self) -> Span:
+        """When it was said."""
+        return Span(self.start_s, self.end_s)
+
+
+class Nearby(Protocol):
+    """Listens for positions and callers around one call; the spotter that made it goes on feeding it."""
+
+    @property
+    def heard_until_s(self) -> float:
+        """Stream time up to which the sound has been searched."""
+
+    def words(self) -> list[NearWord]:
+        """What may have been said so far, in order of time; a later answer may be another."""
+
+
+@runtime_checkable
+class HearsAround(Protocol):
+    """What a Spotter offers beside, if it can hear positions and callers."""
+
+    def listen_around(self, from_s: float) -> Nearby:
+        """Search what was heard from this stream time on (as far as it is remembered), and what follows."""
+
+    def leave(self, nearby: Nearby) -> None:
+        """Search no further for this one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Calibration:
     """How an engine's scores are judged. Joint scores are sums of word scores, stated for three words.
@@ -47,6 +93,8 @@ class Calibration:
     even_level, slope: confidence = 1 / (1 + exp(-slope * (joint - even_level))).
     clarity_weight, clarity_range: what it costs that one word is far less clear than the others, per unit beyond
     the range (see listener.call.chain.clarity_penalty).
+    rival_weight, rival_from, rival_range: what it costs, per unit beyond the first and up to so many units, that a rival
+    explains the words better than the phrase does (see listener.call.chain.rival_penalty).
     settle_s: the longest time from the end of a word to its last (best) report.
     Raises ValueError when two of the strongest words and one at the floor would make an alert.
     """
@@ -63,6 +111,9 @@ class Calibration:
     settle_s: float = 0.5
     clarity_weight: float = 0.0
     clarity_range: float = 0.0
+    rival_weight: float = 0.0
+    rival_from: float = 0.0
+    rival_range: float = inf
 
     def __post_init__(self) -> None:
         if min(self.alert_levels.values()) <= 2 * self.word_cap + self.word_floor:

@@ -36,8 +36,8 @@ class Listening:
 def hear_talk(bank: Bank, ear: Listening) -> dict[str, tuple[Hit, ...]]:
     """By phrase: what the talk in the bank said that sounded like it, in order of time."""
     weights = replace(ear.weights, told_floor=min(TOLD_FLOOR, ear.weights.told_floor))
-    fits, starts, look_alikes = _search(bank, ear)
-    words, instead = ear.words.judge_sparse(bank.queries, bank.log_sum)
+    fits, starts, look_alikes = search_bank(bank, ear)
+    words, instead, _ = ear.words.judge_sparse(bank.queries, bank.log_sum)
     hits = {}
     for i, (name, pronunciations) in enumerate(zip(ear.names, ear.pronunciations, strict=True)):
         column = ear.words.columns[i]
@@ -49,7 +49,7 @@ def hear_talk(bank: Bank, ear: Listening) -> dict[str, tuple[Hit, ...]]:
     return hits
 
 
-def _search(bank: Bank, ear: Listening) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def search_bank(bank: Bank, ear: Listening) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Per phrase and frame of the bank: the fit (per phone), its first frame, the best look-alike (see best_look_alike)."""
     rows = bank.log_probs(max(1, len(bank.phones) // LANE))
     lanes, length = rows.shape[:2]

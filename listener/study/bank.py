@@ -20,13 +20,15 @@ from listener.errors import UserError
 from listener.events import RATE_HZ
 from listener.radio import measured_response, rms_dbov, speech_level
 from listener.radio.level import SILENT_DBOV
+from listener.sound.files import SOUND_FILES
 from listener.speech.pronounce import pronunciations
 from listener.study.plan import BABBLE, Plan, RecordedNoise, RecordedRoom
 from listener.study.prepared import Listed, Prepared
-from listener.study.recorded import SOUND_FILES, Piece, Source, read_mono, read_sound, sources
+from listener.study.recorded import Piece, Source, read_mono, read_sound, sources
 from listener.study.talk import TALK
 from listener.study.voices import say
 
+AROUND = "around"
 SHORTEST_PHONE_S = 0.025
 """No clip of a phrase may be shorter than this for each of its sounds (common practice, no source)."""
 
@@ -37,7 +39,8 @@ Samples = NDArray[np.float32]
 class Clip:
     """One piece in the bank.
 
-    role: "word" (the phrase once), "call" (a call as recorded), "line" (other talk), "noise", "room" (a response).
+    role: "word" (the phrase once), "call" (a call as recorded), AROUND (a position or caller), "line" (other talk),
+    "noise", "room" (a response).
     words: for a call, the (start_s, end_s) of its words within the clip. start, size: in samples.
     """
 
@@ -70,6 +73,10 @@ class Bank:
         """The speaker's whole calls if any were recorded, else single words."""
         takes = self._takes[phrase][speaker]
         return tuple(c for c in takes if c.role == "call") or tuple(takes)
+
+    def said_around(self, words: str, speaker: str) -> tuple[Clip, ...]:
+        """The speaker's takes of what is said around a call."""
+        return tuple(c for c in self.clips if (c.role, c.text, c.speaker) == (AROUND, words, speaker))
 
     @cached_property
     def lines(self) -> tuple[Clip, ...]:
@@ -202,6 +209,11 @@ def _said_by(voice: str, plan: Plan) -> Iterator[Piece]:
     for phrase in phrases:
         for pace in plan.speech.paces:
             yield Piece("word", voice, phrase, f"pace {pace:g}", say(voice, phrase, pace))
+    around = [words for position in plan.positions for words in position.spoken]
+    around += [words for caller in plan.callers for _, ways in caller.each() for words in ways]
+    for words in around:
+        for pace in plan.speech.paces:
+            yield Piece(AROUND, voice, words, f"pace {pace:g}", say(voice, words, pace))
     texts = [text.replace("{phrase}", phrase) for text in (plan.negatives.texts or TALK)
              for phrase in (phrases if "{phrase}" in text else phrases[:1])]  # fmt: skip
     for i, text in enumerate(texts if _wants_lines(plan) else ()):

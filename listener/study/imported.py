@@ -19,8 +19,8 @@ import pyarrow.parquet as pq
 from listener.atomic_write import write_whole_with
 from listener.errors import UserError
 from listener.events import Alert, PartlyHeard
+from listener.score.said import plain, times_said
 from listener.settings import PhraseSettings
-from listener.study.recorded import plain, times_said
 from listener.study.results import Result
 from listener.study.table import IMPORTED, SCHEMA
 from listener.study.trials import Outcome, Told, Trial, judged
@@ -73,7 +73,8 @@ def import_hits(result: Result, file: Path, name: str) -> Path:
 def _empty(row: dict[str, Any], name: str) -> Trial:
     """The trial's parameters, with nothing heard yet."""
     kept = ("index", "sound", "kind", "phrase", "noise", "snr_db", "radio", "room", "number", "speaker", "words", "seconds",
-            "level_dbov", "sii", "sti", "snr_call_db", "snr_heard_db", "lines", "call_start_s", "call_end_s")  # fmt: skip
+            "level_dbov", "sii", "sti", "snr_call_db", "snr_heard_db", "lines", "call_start_s", "call_end_s",
+            "position", "caller")  # fmt: skip
     return Trial(engine=name, **{key: row[key] for key in kept})
 
 

@@ -14,12 +14,12 @@ import numpy as np
 
 from listener.errors import UserError
 from listener.events import RATE_HZ
+from listener.score.said import plain
 from listener.settings import PhraseSettings
 from listener.speech.pronounce import pronunciations
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.plan import Plan
-from listener.study.recorded import plain
 
 LINE_LEVEL_DB = 3.0  # no two people are equally loud
 STRETCH_S = 20.0

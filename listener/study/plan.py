@@ -23,7 +23,7 @@ from pydantic import (
 from listener.errors import SettingsError, UserError
 from listener.events import RATE_HZ
 from listener.radio import CHANNELS, KINDS, VOICE_BAND_HZ, Channel, Room, stage
-from listener.settings import PhraseSettings, Settings, settings_from
+from listener.settings import CallerSettings, PhraseSettings, PositionSettings, Settings, settings_from
 from listener.yaml_file import Checked, FilePath, error_lines, read_yaml
 
 PLAN = "plan.yaml"  # a study's plan in its results folder
@@ -158,6 +158,10 @@ class Plan(Checked):
     speech: Speech
     phrases: tuple[PhraseSettings, ...] = Field((PhraseSettings(words="suspend"),), min_length=1)
     """The calls that are made, and that every engine listens for."""
+    positions: tuple[PositionSettings, ...] = Field((), max_length=8)
+    """Launch positions: each call is about one of them, or none, said before or after it by the voices."""
+    callers: tuple[CallerSettings, ...] = Field((), max_length=20)
+    """Who calls, in every second call, said before it by the voices."""
     gap_s: tuple[float, float] = (0.15, 0.5)
     """Shortest and longest pause between the words of a call; a call keeps its own beat within 15 %."""
     lead_s: float = Field(2.0, ge=0.0, le=60.0)
@@ -214,14 +218,17 @@ class Plan(Checked):
         wanted = [m for m in self.measures if m in NEEDS_NEGATIVES]
         if wanted and not self.negatives.hours:
             raise ValueError(f"measures: {wanted[0]} needs negatives; set negatives.hours above 0, or leave it out")
+        if (self.positions or self.callers) and self.speech.recordings:
+            raise ValueError("speech.recordings: recorded speakers do not say positions and callers; name voices only")
         self.settings()
         return self
 
     def settings(self) -> dict[str, Settings]:
         """Each engine's settings, with the plan's phrases. Raises SettingsError naming the engine."""
-        phrases = [phrase.model_dump() for phrase in self.phrases]
+        around = {"positions": self.positions, "callers": self.callers}
+        said = {key: [one.model_dump() for one in some] for key, some in {"phrases": self.phrases, **around}.items()}
         return {
-            name: settings_from({**values, "phrases": phrases}, where=f"engines.{name}")
+            name: settings_from({**values, **said}, where=f"engines.{name}")
             for name, values in self.engines.items()
         }
 
@@ -266,6 +273,8 @@ def plan_from(data: Mapping[str, Any], where: str, folder: Path = Path()) -> Pla
 def plan_hash(plan: Plan) -> str:
     """SHA-256 of the plan's values, hex. Paths and the text about it do not count: contents are in the bank's."""
     values = plan.model_dump(mode="json", exclude={"about", "measures", "resamples"})
+    for key in ("positions", "callers"):  # a plan without them is the one that it was before there were any
+        values = {k: v for k, v in values.items() if k != key or v}
     del values["negatives"]["state_per_h"]  # changes no sound: only what the report says
     for recorded in (*values["speech"]["recordings"], *values["negatives"]["recordings"]):
         recorded.pop("folder")

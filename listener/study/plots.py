@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from listener.score.metrics import normal_deviate
+from listener.study.confusion import matrices
 from listener.study.results import EngineResult, ratios, select
 
 if TYPE_CHECKING:
@@ -289,3 +290,25 @@ def _mean(column: str) -> "pl.Expr":
     import polars as pl
 
     return pl.col(column).cast(pl.Float64).mean()
+
+
+def confusion(one: EngineResult, kind: str) -> str:
+    """What was said against what was heard, a matrix for each SNR: shares of a row as shades, with the numbers of calls."""
+    found = list(matrices(one, kind))
+
+    def draw(figure: Figure) -> None:
+        for axes, (ratio, said, heard, counts) in zip(figure.subplots(1, len(found), squeeze=False)[0], found, strict=True):
+            shares = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
+            axes.imshow(shares, cmap="Blues", vmin=0, vmax=1, aspect="auto")
+            axes.grid(visible=False)
+            for (row, column), count in np.ndenumerate(counts):
+                colour = "white" if shares[row, column] > 0.5 else "#20262e"
+                axes.text(column, row, str(count), ha="center", va="center", color=colour, fontsize=9)
+            axes.set(xticks=range(len(heard)), yticks=range(len(said)), title="quiet" if ratio is None else f"{ratio:g} dB")
+            axes.set_xticklabels(heard, rotation=60, ha="right")
+            axes.set_yticklabels(said if axes.get_subplotspec().is_first_col() else [])
+        figure.supxlabel("heard", fontsize=10)
+        figure.supylabel("said", fontsize=10)
+
+    rows = max(len(said) for _, said, _, _ in found)
+    return svg(draw, width=min(11.0, 2.0 + 1.8 * len(found)), height=min(8.0, 2.2 + 0.35 * rows))

@@ -21,17 +21,14 @@ from listener.events import RATE_HZ
 from listener.radio import rms_dbov
 from listener.radio.level import SILENT_DBOV
 from listener.score.labels import FORMATS, Label, read_labels
+from listener.score.said import plain, times_said
 from listener.settings import PhraseSettings
 from listener.sound.bounds import WRONG, within_bounds
 from listener.sound.edges import faded
-from listener.sound.files import open_recording
+from listener.sound.files import SOUND_FILES, open_recording
 from listener.study.plan import RecordedSpeech
 
 MANIFEST = "manifest.yaml"
-SOUND_FILES = {
-    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".au", ".w64", ".rf64", ".caf",
-    ".m4a", ".mp4", ".aac", ".wma", ".mka", ".webm", ".amr",
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,18 +181,6 @@ def _piece(
             words = tuple((float(a), float(b)) for a, b in itertools.pairwise(edges))
             return Piece("call", speaker, phrase.words, where, _cut(samples, label.start_s, label.end_s), words)
     return Piece("line", speaker, text, where, _cut(samples, label.start_s, label.end_s))
-
-
-def plain(text: str) -> str:
-    """Lower-case words without punctuation."""
-    return " ".join("".join(c if c.isalnum() or c in "'-" else " " for c in text.lower()).split())
-
-
-def times_said(text: str, phrase: str) -> int:
-    """How often the phrase is said, when nothing else is; otherwise 0."""
-    words, one = text.split(), phrase.split()
-    times, rest = divmod(len(words), len(one))
-    return times if times and not rest and words == one * times else 0
 
 
 def _cut(samples: NDArray[np.float32], start_s: float, end_s: float) -> NDArray[np.float32]:

@@ -12,6 +12,7 @@ import yaml
 from listener.atomic_write import write_page, write_whole, write_whole_with
 from listener.errors import UserError
 from listener.study import plots
+from listener.study.confusion import around_words, confusion_table, outcome_table
 from listener.study.listening import Sounds, sample
 from listener.study.methods import facts, paragraphs
 from listener.study.people.rows import LISTENERS, PEOPLE, listener_frame, people_frame, who_counts
@@ -87,6 +88,11 @@ def write_report(folder: Path) -> Path:
         if any(one.lines["alerts"].sum() for one in heard):
             caption = "Which lines were said when an alert came."
             frames.append(("Lines with false alerts", caption, "false_alert_lines.csv", line_table(heard)))
+    if any(around_words(one) for one in heard):
+        caption = ("Of the calls that were found. Wrong: another name than was said, or a name where none was; not heard and "
+                   "unclear are apart. Right where none was said: not heard.")  # fmt: skip
+        frames.append(("Positions and callers", caption, "around.csv", outcome_table(heard)))
+        frames.append(("What was said, and what was heard", "Found calls.", "confusion.csv", confusion_table(heard)))
     if len(heard) > 1:
         caption = ("The same calls heard by both, compared speaker by speaker; p by McNemar's exact test or by speaker, "
                    "whichever is more; p holm: the SNRs' p together (Holm).")  # fmt: skip
@@ -208,6 +214,11 @@ def _plots(result: Result, heard: list[EngineResult]) -> Iterable[Plot]:
         yield Plot("Misses against false alarms", plots.trade_off(heard), caption)
     if plan.wants("false_alarms"):
         yield Plot("False alarms", plots.false_alarms(heard), "Alerts in sound where nobody makes the call.")
+    for one in heard:
+        for kind in around_words(one):
+            caption = ("Found calls by what was said (rows) and what was heard (columns), at each SNR. Off the diagonal of the "
+                       "names: wrong.")  # fmt: skip
+            yield Plot(f"{kind.capitalize()}s heard by {one.engine}", plots.confusion(one, kind), caption, wide=True)
     if plan.wants("delay"):
         yield Plot("Delay", plots.delay(heard), "Sound time: computing adds what replay's real-time factor says.")
     if plan.wants("calibration"):

@@ -43,7 +43,7 @@ from listener.yaml_file import read_yaml
 BUDGET_PER_HOUR = (0.1, 0.5, 1.0, 5.0)
 _CALL_COLUMNS = ("sound", "engine", "phrase", "noise", "snr_db", "radio", "room", "speaker", "found", "partly", "score",
                  "delay_s", "sii", "sti", "failed", "false_alerts", "words", "snr_call_db",
-                 "snr_heard_db", LISTENER)  # fmt: skip
+                 "snr_heard_db", "position", "position_heard", "caller", "caller_heard", LISTENER)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """The sound of one trial, and the truth about it: a pure function of (plan, bank, sound number)."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from listener.radio import (
 from listener.radio.band import band_pass
 from listener.radio.channel import BandPass
 from listener.radio.shape import db
+from listener.study.around import said_around
 from listener.study.bank import Bank, Clip
 from listener.study.design import CALL, NO_NOISE, Design, Slot, rng_for, speaker_of
 from listener.study.intelligibility import sii_of, sti_of
@@ -49,7 +51,7 @@ class Sound:
     call: (start_s, end_s) of the call, None in a negative. speaker: who makes it. words: how many.
     sii, sti: predicted intelligibility of the call within the radio's band; None without a call. No sti in a measured room.
     snr_call_db, snr_heard_db: during the call, within the radio's band as mixed, and as the radio gives it; None without.
-    lines: what is said in a negative.
+    lines: what is said in a negative. position, caller: of the call (see listener.study.around).
     """
 
     samples: Samples
@@ -62,6 +64,8 @@ class Sound:
     snr_call_db: float | None = None
     snr_heard_db: float | None = None
     lines: tuple[Line, ...] = ()
+    position: str = ""
+    caller: str = ""
 
 
 def make_sound(design: Design, bank: Bank, number: int) -> Sound:
@@ -69,9 +73,11 @@ def make_sound(design: Design, bank: Bank, number: int) -> Sound:
     plan, slot = design.plan, design.slot(number)
     lines: tuple[Line, ...] = ()
     if slot.condition.kind == CALL:
-        speech, call, speaker, words = _call(plan, bank, slot)
+        made = _call(plan, bank, slot)
     else:
-        (speech, lines), call, speaker, words = _talk(design, bank, number), None, "", 0
+        talk, lines = _talk(design, bank, number)
+        made = _Made(talk, None)
+    speech, call = made.speech, made.call
     room = plan.room(slot.condition.room)
     measured = bank.responses(slot.condition.room)
     if room:
@@ -94,7 +100,10 @@ def make_sound(design: Design, bank: Bank, number: int) -> Sound:
         # Half the difference of both is the speech, half the sum all the rest, the radio's own hiss too.
         turned = channel.apply(under - speech, RATE_HZ, rng_for(plan, slot, "radio"))[during]
         after_db = _snr_db((heard[during] - turned) / 2, (heard[during] + turned) / 2)
-    return Sound(np.clip(heard, -1.0, 1.0), call, speaker, words, level_dbov, sii, sti, before_db, after_db, lines)
+    return Sound(
+        np.clip(heard, -1.0, 1.0), call, made.speaker, made.words, level_dbov, sii, sti, before_db, after_db, lines,
+        made.position, made.caller,
+    )  # fmt: skip
 
 
 def _snr_db(said: Samples, rest: Samples) -> float:
@@ -104,7 +113,18 @@ def _snr_db(said: Samples, rest: Samples) -> float:
     return round(active_level_dbov(said, RATE_HZ) - rms_dbov(rest), 3)
 
 
-def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, float], str, int]:
+class _Made(NamedTuple):
+    """The speech of a sound, and what is true of it."""
+
+    speech: Samples
+    call: tuple[float, float] | None
+    speaker: str = ""
+    words: int = 0
+    position: str = ""
+    caller: str = ""
+
+
+def _call(plan: Plan, bank: Bank, slot: Slot) -> _Made:
     """The call alone: lead, words on an even beat (each pause within 15 % of the call's own), tail."""
     rng = rng_for(plan, slot, "speech")
     phrase = next(p for p in plan.phrases if p.words == slot.condition.phrase)
@@ -117,9 +137,11 @@ def _call(plan: Plan, bank: Bank, slot: Slot) -> tuple[Samples, tuple[float, flo
     else:
         said, count = _words(bank, takes, phrase.repeats, plan, rng), phrase.repeats
     lead, tail = (np.zeros(round(s * RATE_HZ), np.float32) for s in (plan.lead_s, plan.tail_s))
-    samples = np.concatenate([lead, *said, tail])
-    start, end = lead.size, samples.size - tail.size
-    return samples, (start / RATE_HZ, end / RATE_HZ), speaker, count
+    around = said_around(plan, bank, slot, speaker)
+    samples = np.concatenate([lead, *around.before, *said, *around.after, tail])
+    start = lead.size + sum(map(len, around.before))
+    end = start + sum(map(len, said))
+    return _Made(samples, (start / RATE_HZ, end / RATE_HZ), speaker, count, around.position, around.caller)
 
 
 def _words(bank: Bank, takes: tuple[Clip, ...], repeats: int, plan: Plan, rng: np.random.Generator) -> list[Samples]:

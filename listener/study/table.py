@@ -15,6 +15,8 @@ from listener.study.trials import Trial
 
 TRIALS = "trials.parquet"
 PARTS = "parts"
+LATER = {"position", "position_heard", "caller", "caller_heard"}
+"""Columns that results of an earlier version lack; they had nothing to put there."""
 IMPORTED = "imported"  # a file for each other system that was scored on the same sounds
 
 _TOLD = pa.list_(pa.struct([
@@ -76,14 +78,20 @@ def read_trials(folder: Path) -> pl.LazyFrame:
     if not files:
         raise UserError(f"{folder}: holds no trials yet; run the study first")
     try:
-        lacks = set(SCHEMA.names) - set(pq.read_schema(files[0]).names)
+        lacks = set(SCHEMA.names) - LATER - set(pq.read_schema(files[0]).names)
     except (OSError, pa.ArrowInvalid) as error:
         raise UserError(f"{files[0]}: cannot be read ({' '.join(str(error).split())[:80]}); copy it again") from None
     if lacks:
         raise UserError(f"{files[0]}: was made by an older version (no {', '.join(sorted(lacks))}); run its study again")
-    return pl.scan_parquet(files)
+    return _whole(pl.scan_parquet(files))
 
 
 def read_imported(folder: Path) -> dict[str, pl.LazyFrame]:
     """Other systems' rows by their names."""
-    return {path.stem: pl.scan_parquet(path) for path in sorted((folder / IMPORTED).glob("*.parquet"))}
+    return {path.stem: _whole(pl.scan_parquet(path)) for path in sorted((folder / IMPORTED).glob("*.parquet"))}
+
+
+def _whole(rows: pl.LazyFrame) -> pl.LazyFrame:
+    """With the columns that an earlier version did not write."""
+    here = rows.collect_schema().names()
+    return rows.with_columns(pl.lit("").alias(name) for name in sorted(LATER) if name not in here).select(SCHEMA.names)

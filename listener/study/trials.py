@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 from listener.call.chain import best_chain
 from listener.call.rule import CallRule
 from listener.errors import UserError
-from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard
+from listener.events import RATE_HZ, Alert, Block, Call, Candidate, Fault, Hit, PartlyHeard, Update
 from listener.monitor import Monitor
 from listener.score.match import TOLERANCE_S, match
 from listener.settings import Settings
 from listener.speech.engines import load_any_engine as load_engine
 from listener.speech.spotter import Engine
+from listener.study.around import heard_around
 from listener.study.bank import Bank
 from listener.study.design import Design
 from listener.study.negatives import is_hard
@@ -87,7 +88,8 @@ class Trial:
     start_s and end_s of what is said in a negative, and whether it is like the phrase (hard).
     score: log-odds of the call's best candidate whatever the level; None: nothing like it was heard.
     delay_s: from the end of the call to its alert. told: what people would be told (alerts, partly
-    heard calls, candidates); peaks: candidates whatever the level.
+    heard calls, candidates); peaks: candidates whatever the level. position, caller: what is said of them; and for
+    a found call, what was heard: a name or a verdict (see listener.study.around).
     """
 
     index: int
@@ -121,6 +123,10 @@ class Trial:
     faults: int = 0
     told: tuple[dict[str, Any], ...] = ()
     peaks: tuple[dict[str, Any], ...] = ()
+    position: str = ""
+    position_heard: str = ""
+    caller: str = ""
+    caller_heard: str = ""
 
 
 def run_trial(study: Study, index: int) -> Trial:
@@ -140,6 +146,7 @@ def run_trial(study: Study, index: int) -> Trial:
         level_dbov=sound.level_dbov, sii=sound.sii, sti=sound.sti,
         snr_call_db=sound.snr_call_db, snr_heard_db=sound.snr_heard_db, lines=lines_of(study.design.plan, sound),
         call_start_s=sound.call[0] if sound.call else None, call_end_s=sound.call[1] if sound.call else None,
+        position=sound.position, caller=sound.caller,
     )  # fmt: skip
     try:
         engine = study.engine(name)
@@ -166,6 +173,7 @@ class Outcome:
     told: tuple[Told, ...]
     peaks: tuple[Told, ...]
     faults: int
+    updates: tuple[Update, ...] = ()
 
 
 def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> Outcome:
@@ -187,6 +195,7 @@ def listen(samples: NDArray[np.float32], settings: Settings, engine: Engine) -> 
         tuple(_told(e, settings, engine) for e in calls),
         tuple(_told(e, settings, engine) for e in peaks if isinstance(e, Candidate)),
         sum(isinstance(e, Fault) for e in events),
+        tuple(e for e in events if isinstance(e, Update)),
     )
 
 
@@ -207,8 +216,11 @@ def judged(empty: Trial, heard: Outcome) -> Trial:
     answer = next((t for t in told if t.right), None)
     peak = next((t for t in peaks if t.right), None)
     found = answer is not None and answer.kind == Alert.kind
+    position, caller = heard_around(heard.updates, answer.phrase, answer.start_s) if answer and found else ("", "")
     return replace(
         empty,
+        position_heard=position,
+        caller_heard=caller,
         found=found,
         partly=answer is not None and answer.kind in (Alert.kind, PartlyHeard.kind),
         delay_s=answer.raised_s - empty.call_end_s if answer and found and empty.call_end_s is not None else None,

@@ -37,6 +37,13 @@ STUDY = (
     f"{BACKUP} {WHO_DECIDES} {RECORDING_LAW}",
 )
 
+# The acceptance of one line at a site, and its command's help.
+ACCEPTANCE = (
+    "These figures say how a program did on the calls and hours named here; they certify nothing, and the program is advisory "
+    "and not certified for any use. However few calls it missed, the absence of an alert is never permission to launch.",
+    f"{BACKUP} {WHO_DECIDES} {RECORDING_LAW}",
+)
+
 # The page on which people hear a study's sounds.
 PEOPLE = (
     "This is no hearing test: it says nothing about anybody's hearing, and nobody's fitness for a duty. What is compared is "

@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from listener.events import Alert, Call, PartlyHeard, chance_text, confidence_text
+from listener.events import Alert, Call, PartlyHeard, Update, around_text, chance_text, confidence_text
 
 _BAR_CELLS = 10
 _NAMES = {"alert": "CALL HEARD", "partly_heard": "partly heard", "candidate": "candidate"}
@@ -39,6 +39,16 @@ def call_line(call: Call, channels: int) -> Text:
         line.append(f"  talk alone: {chance_text(call.chance_per_h)}", style="dim")
     if channels > 1:
         line.append(f"  channel {call.channel}")
+    return line
+
+
+def update_line(update: Update, channels: int) -> Text:
+    """What became known about a call that was told, as a line below it."""
+    line = Text(f"{clock(update.start_s):>10}  {'about it':<12}  ")
+    line.append(around_text(update.position, update.caller))
+    line.append(f"  at {clock(update.raised_s)}", style="dim")
+    if channels > 1:
+        line.append(f"  channel {update.channel}")
     return line
 
 

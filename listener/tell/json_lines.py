@@ -1,8 +1,9 @@
 """Events as JSON lines: the contract that scripts lean on. One object a line, on stdout."""
 
 import json
+from dataclasses import asdict
 
-from listener.events import Call, Hit
+from listener.events import Answer, Call, Hit, Update
 
 
 def json_line(call: Call, file: str, utc: str | None = None) -> str:
@@ -36,6 +37,37 @@ def json_line(call: Call, file: str, utc: str | None = None) -> str:
         | ({"utc": utc} if utc else {}),
         allow_nan=False,
     )
+
+
+def update_line(update: Update, file: str) -> str:
+    """What became known about an alert that was told, as one line of JSON, without the line's end.
+
+    phrase and start_s are the alert's, to the digit. position, caller: null where none is listened for, or not yet known;
+    else an object with verdict ("heard", "not heard", "unclear", "not available"), name, confidence, start_s and end_s.
+
+    >>> update_line(Update(0, "stop", 1.0, 2.9, position=Answer("not heard", confidence=0.9)), "tower.wav")[:71]
+    '{"kind": "update", "file": "tower.wav", "channel": 0, "phrase": "stop",'
+    """
+    return json.dumps(
+        {
+            "kind": update.kind,
+            "file": file,
+            "channel": update.channel,
+            "phrase": update.phrase,
+            "start_s": round(update.start_s, 3),
+            "raised_s": round(update.raised_s, 3),
+            "position": answer_values(update.position),
+            "caller": answer_values(update.caller),
+        },
+        allow_nan=False,
+    )
+
+
+def answer_values(answer: Answer | None) -> dict[str, str | float | None] | None:
+    """An answer as plain values; None for none."""
+    if answer is None:
+        return None
+    return {key: round(value, 4) if isinstance(value, float) else value for key, value in asdict(answer).items()}
 
 
 def _hit(hit: Hit) -> dict[str, float]:

@@ -16,6 +16,7 @@ from listener.watch.state import Because, ChannelView, Choice, State, choose
 from listener.watch.trace import Trace, unix_of
 
 _PROOF_AGAIN_S = 30.0
+_MOST_UNRESOLVED = 6
 _SILENCE = ("digital_silence", "low_level", "looping")
 
 
@@ -41,7 +42,7 @@ class Channel:
         self.capture, self.column = capture, column
         self.recogniser = Recogniser(settings, load, number, column, turns)
         self.gaps = 0
-        self.calls = Calls()
+        self.calls = Calls(bool(settings.watch.resolved_as))
         self.trace = Trace(settings.watch.health, column)
         self.state = State.BLIND
         self.blindness = Blindness(settings.watch.tone.blind_after_s)
@@ -164,6 +165,8 @@ class Channel:
             last_alert=self.calls.last_alert,
             last_partly=self.calls.last_partly,
             unacknowledged=tuple(self.calls.unacknowledged.values()),
+            unresolved=tuple(self.calls.unresolved.values())[-_MOST_UNRESOLVED:],
+            unresolved_more=max(0, len(self.calls.unresolved) - _MOST_UNRESOLVED),
             engine=recogniser.engine,
             model=recogniser.model,
             behind_s=recogniser.behind_s,

@@ -45,6 +45,7 @@ def check_all(settings: Settings, folder: Path, longest_s: float = 60.0) -> int:
         results.append((_is_well(channel), f"{channel.name}: {why or f'{channel.device}, {level}, {proof}'}"))
     for passed, line in results:
         print(f"{'ok  ' if passed else 'FAIL'}  {line}")
+    print(f"note  {view.acceptance}")  # old or changed is for people to judge
     return 0 if all(passed for passed, _ in results) else 1
 
 

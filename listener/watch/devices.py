@@ -36,6 +36,7 @@ class Offered:
     inputs: int
     rate_hz: int
     is_default: bool
+    is_monitor: bool = False
 
     def heading(self) -> list[Text]:
         """What it is, and below it what to write."""
@@ -50,7 +51,9 @@ def offered_inputs() -> list[Offered]:
     """The sound server's sources, then PortAudio's devices that do not lead to the server."""
     lines = server.sources()
     found = [
-        Offered(server.stable_name(x, lines), x.description, "sound server", x.channels, x.rate_hz, x.is_default)
+        Offered(
+            server.stable_name(x, lines), x.description, "sound server", x.channels, x.rate_hz, x.is_default, x.is_monitor
+        )
         for x in lines
     ]
     for device in list_inputs():
@@ -59,6 +62,12 @@ def offered_inputs() -> list[Offered]:
             is_default = device.is_default and not lines
             found.append(Offered(written, device.name, device.system, device.inputs, device.native_rate_hz, is_default))
     return found
+
+
+def offered_outputs() -> list[tuple[str, str]]:
+    """What the tone can sound on: what to write as watch.tone.device, and its title. The default first."""
+    lines = server.sinks()
+    return [(server.stable_name(x, lines), x.description) for x in lines] or [(name, name) for name in list_outputs()]
 
 
 def output_lines() -> list[Text]:
@@ -99,6 +108,15 @@ class _Listening:
                 case Lost(reason):
                     self.reason, self._lost = reason, True
 
+    def levels(self) -> list[float]:
+        """The level of each input over the last fifth of a second, dBov; empty while nothing comes."""
+        self._follow()
+        ring = self._ring
+        if ring is None or ring.written < ring.rate_hz * _WINDOW_S:
+            return []
+        first = ring.written - round(ring.rate_hz * _WINDOW_S)
+        return [level_dbov(ring.read(column, first, ring.written)) for column in range(ring.columns)]
+
     def lines(self) -> list[Text]:
         """The device, and a meter for each input that it gives sound for."""
         self._follow()
@@ -124,6 +142,51 @@ class _Listening:
         self._child.kill()
         if self._ring:
             self._ring.free()
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """How loud an input was: the loudest and the quietest fifth of a second, dBov (FLOOR_DBOV: no sound).
+
+    why: why nothing was heard, where that is known.
+    """
+
+    offered: Offered
+    input: int
+    loudest_dbov: float
+    quietest_dbov: float
+    why: str = ""
+
+    @property
+    def has_sound(self) -> bool:
+        """Something came that is no silence."""
+        return self.loudest_dbov > FLOOR_DBOV
+
+
+def measure_inputs(offered: list[Offered], seconds: float) -> list[Measured]:
+    """Listen to all of them at once, as `watch` would, for so long; each input with its levels, in the order given."""
+    found = [_Listening(device) for device in offered]
+    try:
+        ends_s = time.monotonic() + _LONGEST_S
+        while time.monotonic() < ends_s and not all(one.is_known for one in found):
+            time.sleep(0.1)
+        levels: dict[tuple[int, int], list[float]] = {}
+        ends_s = time.monotonic() + seconds
+        while time.monotonic() < ends_s:
+            time.sleep(_WINDOW_S)
+            for n, one in enumerate(found):
+                for column, level in enumerate(one.levels()):
+                    levels.setdefault((n, column), []).append(level)
+        measured = []
+        for n, one in enumerate(found):
+            own = [values for (which, _), values in levels.items() if which == n]
+            measured += [Measured(one.offered, i, max(values), min(values)) for i, values in enumerate(own, 1)]
+            if not own:
+                measured.append(Measured(one.offered, 1, FLOOR_DBOV, FLOOR_DBOV, one.reason))
+        return measured
+    finally:
+        for one in found:
+            one.close()
 
 
 def _inputs(numbers: list[int]) -> str:

@@ -13,7 +13,7 @@ from listener.errors import UserError
 from listener.keep.records import Query, Records
 from listener.keep.row import Row, utc_text
 from listener.watch.clock import Clock
-from listener.watch.state import ChannelView, HandOver, StationView, Work
+from listener.watch.state import ChannelView, HandOver, Shown, StationView, Work
 
 LONGEST_WORK_MIN = 720
 ENDED_SHOWN_S = 600.0
@@ -110,10 +110,14 @@ class Duty:
 
 
 def open_points(view: StationView) -> list[str]:
-    """What whoever takes the watch must know, a line each: calls nobody acknowledged, blind channels, work, troubles."""
+    """What whoever takes the watch must know, a line each: calls that have not ended, blind channels, work, troubles."""
     calls = [
         f"call not acknowledged: {channel.name}, {call.phrase}, {call.utc[11:19]} UTC"
         for channel in view.channels for call in channel.unacknowledged
+    ]  # fmt: skip
+    calls += [
+        f"call not resolved: {channel.name}, {call.phrase}, {call.utc[11:19]} UTC, {_steps_text(call, view)}"
+        for channel in view.channels for call in channel.unresolved
     ]  # fmt: skip
     blind = [f"BLIND: {c.name}, {'; '.join(b.detail for b in c.because)}" for c in view.channels if c.because]
     work = [
@@ -122,6 +126,12 @@ def open_points(view: StationView) -> list[str]:
         for c in view.channels if c.work and c.work.ended_unix_s is None
     ]  # fmt: skip
     return [*calls, *blind, *work, *(trouble for trouble in (view.journal_trouble, view.tone_trouble) if trouble)]
+
+
+def _steps_text(call: Shown, view: StationView) -> str:
+    done = {step.name for step in call.steps}
+    left = [step.name for step in view.steps if step.name not in done]
+    return f"open: {', '.join(left)}" if left else f"acknowledged by {call.acknowledged_by}"
 
 
 def _unix_s(utc: str) -> float:

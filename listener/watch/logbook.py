@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from listener import __version__
-from listener.events import Call
+from listener.events import Answer, Call, Update
 from listener.keep.clips import Clip, Taken
 from listener.keep.journal import Journal
 from listener.keep.repair import Trouble
@@ -89,7 +89,7 @@ class Logbook:
             "end_s": round(event.end_s, 3), "raised_s": round(event.raised_s, 3), "delay_s": round(delay_s, 3),
             "confidence": round(event.confidence, 6), "engine": event.engine, "model": channel.recogniser.model,
             "chance_per_h": None if event.chance_per_h is None else round(event.chance_per_h, 4),
-            "hits": [{k: round(v, 3) for k, v in asdict(h).items() if k != "phrase"} for h in event.hits],
+            "hits": [{k: round(getattr(h, k), 3) for k in ("start_s", "end_s", "score")} for h in event.hits],
             "settings": self.fingerprint,
         }  # fmt: skip
 
@@ -101,6 +101,14 @@ class Logbook:
 
         sample = round(event.end_s * ring.rate_hz)
         return self.append(event.kind, body, channel.name, sample, unix_s=said_unix_s, then=then)
+
+    def update(self, channel: Channel, about: int, event: Update, unix_s: float, show: Callable[[], None]) -> None:
+        """What is known about an alert of this row by unix_s. `show` is called when people may see it."""
+        body = {
+            "phrase": event.phrase, "start_s": round(event.start_s, 3), "raised_s": round(event.raised_s, 3),
+            "position": _values(event.position), "caller": _values(event.caller),
+        }  # fmt: skip
+        self.append("update", body, channel.name, about=about, unix_s=unix_s, then=lambda row: show())
 
     def gap(self, channel: Channel, gap: Gap) -> None:
         """Sound of a channel is missing."""
@@ -149,3 +157,10 @@ class Logbook:
         if trouble.code == "damaged":
             self._damage_until_s = self._clock.monotonic() + _DAMAGE_SHOWN_S
         self.faults.append((self._clock.unix(), trouble.detail))
+
+
+def _values(answer: Answer | None) -> dict[str, Any] | None:
+    """An answer as plain values, to the tenth of a millisecond."""
+    if answer is None:
+        return None
+    return {key: round(value, 4) if isinstance(value, float) else value for key, value in asdict(answer).items()}

@@ -3,19 +3,20 @@
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from listener.events import Answer
 from listener.keep.journal import Journal
 from listener.keep.records import Query, Records
 from listener.keep.repair import Trouble
 from listener.keep.row import Row, utc_text
 from listener.watch.clock import Clock
-from listener.watch.state import Shown
+from listener.watch.state import Shown, StepDone
 
 KEPT_ROWS = 5_000
 _KEEP_WAIT_S = 0.4  # a row waits this long for the journal, then it is shown without
@@ -100,6 +101,18 @@ class Publication:
         finally:
             records.close()
 
+    def row(self, id: int) -> Row | None:
+        """One published row. One that could not be written yet is here too: people may answer to it."""
+        with self._fresh:
+            found = next((row for row in self._rows if row.id == id), None)
+        if found:
+            return found
+        records = Records(self._folder)
+        try:
+            return records.row(id)
+        finally:
+            records.close()
+
     def close(self) -> bool:
         """Publish what waits and close the journal; gives whether everything was kept."""
         self.publish(wait_s=2.0)
@@ -109,20 +122,54 @@ class Publication:
         self.append("fault", {"what": "journal_damaged", "detail": detail})
 
 
-def unacknowledged(folder: Path, since_unix_s: float) -> Iterator[tuple[str, Shown]]:
-    """The alerts since a time that nobody has acknowledged, with their channels: they stay, also across a restart."""
+def open_calls(folder: Path, since_unix_s: float, are_resolved: bool) -> Iterator[tuple[str, Shown]]:
+    """The alerts since a time that have not ended, with their channels and what people did: they stay, also across a restart.
+
+    are_resolved: whether a call ends when a person says how; else it does when it is acknowledged.
+    """
+    about: dict[int, list[Row]] = {}
     records = Records(folder)
     try:
         alerts = list(records.rows(Query(kinds=("alert",), since=utc_text(since_unix_s))))
-        seen = {row.about for row in records.rows(Query(kinds=("acknowledge",), since=utc_text(since_unix_s)))}
+        for row in records.rows(Query(kinds=("acknowledge", "step", "resolve", "update"), since=utc_text(since_unix_s))):
+            if row.about is not None:
+                about.setdefault(row.about, []).append(row)
     finally:
         records.close()
     for row in alerts:
-        if row.id in seen or row.channel is None:
+        if row.channel is None:
             continue
-        b = row.body
-        unix_s = datetime.fromisoformat(row.utc).replace(tzinfo=UTC).timestamp()
-        yield row.channel, Shown(
-            row.id, "alert", row.utc, unix_s, b["phrase"], b["repeats"], len(b["hits"]), b["confidence"],
-            b["start_s"], b["end_s"], b["delay_s"], chance_per_h=b.get("chance_per_h"),
-        )  # fmt: skip
+        shown = _followed(_shown(row), about.get(row.id, ()))
+        if not shown.resolved_as and (are_resolved or not shown.acknowledged_by):
+            yield row.channel, shown
+
+
+def _shown(row: Row) -> Shown:
+    b = row.body
+    unix_s = datetime.fromisoformat(row.utc).replace(tzinfo=UTC).timestamp()
+    return Shown(
+        row.id, "alert", row.utc, unix_s, b["phrase"], b["repeats"], len(b["hits"]), b["confidence"],
+        b["start_s"], b["end_s"], b["delay_s"], chance_per_h=b.get("chance_per_h"),
+    )  # fmt: skip
+
+
+def _followed(shown: Shown, rows: Iterable[Row]) -> Shown:
+    """The alert with what people did about it. Rows of an earlier version lack what it did not write."""
+    for row in rows:
+        b, who = row.body, str(row.body.get("who") or "somebody")
+        match row.kind:
+            case "acknowledge":
+                shown = replace(shown, acknowledged_by=shown.acknowledged_by or who)
+            case "resolve":
+                shown = replace(shown, resolved_as=b["as"], resolved_by=who if b["as"] else "")
+            case "update":
+                position, caller = (Answer(**b[key]) if b[key] else None for key in ("position", "caller"))
+                shown = replace(shown, position=position, caller=caller)
+            case "step":
+                steps = tuple(step for step in shown.steps if step.name != b["step"])
+                if b.get("done", True):
+                    since_s = b.get("since_call_s")
+                    at_s = datetime.fromisoformat(row.utc).timestamp() - shown.unix_s if since_s is None else since_s
+                    steps = (*steps, StepDone(b["step"], who, round(at_s, 3)))
+                shown = replace(shown, steps=steps)
+    return shown

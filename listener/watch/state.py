@@ -1,9 +1,11 @@
 """What people are shown: each channel in exactly one state, and everything beside it as frozen values."""
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from listener.events import Answer
 from listener.watch.health import Reason
 
 
@@ -17,10 +19,30 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """One of the unit's own steps after a call. within_s: so soon after its end it is meant to be done, if that is set."""
+
+    name: str
+    within_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step that somebody did. since_call_s: from the end of the call's last word; below zero, before it."""
+
+    name: str
+    who: str
+    since_call_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """A call as shown: the journal row's id, when its last word ended, and what is known of it.
 
-    end_s is in stream seconds. acknowledged_by: empty until a person did.
+    kind: alert, partly_heard, or by_ear for a call that a person heard in a drill without alerts. end_s is in stream
+    seconds. acknowledged_by: empty until a person did. steps: what people did after it, in the order
+    in which they said so. resolved_as, resolved_by: empty until a person said that the call has ended, and how.
+    position, caller: what was heard of them around it.
     """
 
     id: int
@@ -36,6 +58,11 @@ class Shown:
     delay_s: float
     acknowledged_by: str = ""
     chance_per_h: float | None = None
+    steps: tuple[StepDone, ...] = ()
+    resolved_as: str = ""
+    resolved_by: str = ""
+    position: Answer | None = None
+    caller: Answer | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +131,8 @@ class ChannelView:
     hearing: whether it is listening NOW, whatever `state` shows: a call that nobody acknowledged (CALL HEARD) covers a
     blindness in `state`, never here. Show it beside every state; `because` says why it does not hear. False before
     everything, the first proof test too, is well.
+    unresolved: the newest calls that were acknowledged and have not ended; unresolved_more: how many older ones there are.
+    What people do after a call changes nothing else here: it is never a state.
     """
 
     number: int
@@ -133,6 +162,13 @@ class ChannelView:
     work: Work | None = None
     blind_seen_by: str = ""
     hearing: bool = False
+    unresolved: tuple[Shown, ...] = ()
+    unresolved_more: int = 0
+
+    @property
+    def open_calls(self) -> tuple[Shown, ...]:
+        """The calls that have not ended, acknowledged or not, in the order of their times."""
+        return tuple(sorted((*self.unacknowledged, *self.unresolved), key=lambda call: call.unix_s))
 
     @property
     def is_worked_on(self) -> bool:
@@ -140,11 +176,28 @@ class ChannelView:
         return self.work is not None and self.work.ended_unix_s is None
 
 
+FOLLOWED_S = 1800.0
+"""So long a call that is over goes on being shown with its steps."""
+
+
+def followed(channel: ChannelView, endings: Sequence[str], now_unix_s: float) -> tuple[Shown, ...]:
+    """The calls whose steps go on, in the order of their times: those that nobody has resolved.
+
+    Where nobody says how a call ends (no endings), the last one too for half an hour, though it was over when acknowledged.
+    """
+    last, calls = channel.last_alert, channel.open_calls
+    goes_on = last and not endings and last not in calls and now_unix_s - last.unix_s < FOLLOWED_S
+    ended = (last,) if last and goes_on else ()
+    return (*channel.open_calls, *ended)
+
+
 @dataclass(frozen=True, slots=True)
 class StationView:
     """Everything at one moment. cursor: the last journal row that this view knows. page: where it is served.
 
-    signal: what is meant to sound now: "alert", "blind" or nothing.
+    signal: what is meant to sound now: "alert", "blind" or nothing. steps, resolved_as: the unit's own, after a call.
+    acceptance: how old each channel's last one is, and what has changed since.
+    drill: empty on a watch; in a drill that is played live whether its alerts are "shown" or "hidden".
     """
 
     unix_s: float
@@ -161,6 +214,10 @@ class StationView:
     settings_fingerprint: str
     hand_over: HandOver | None = None
     signal: str = ""
+    steps: tuple[Step, ...] = ()
+    resolved_as: tuple[str, ...] = ()
+    drill: str = ""
+    acceptance: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

@@ -9,30 +9,33 @@ import multiprocessing.connection
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from listener import __version__
-from listener.events import Alert, Event, Fault, PartlyHeard
+from listener.events import Alert, Event, Fault, PartlyHeard, Update
 from listener.keep.clips import Clip
 from listener.keep.row import Row
 from listener.settings import Settings
 from listener.speech.engines import load_engine
+from listener.watch.accepted import Acceptances
 from listener.watch.channel import Channel
 from listener.watch.clock import Clock, JumpWatch, SystemClock
 from listener.watch.desk import Desk
 from listener.watch.duty import Duty
 from listener.watch.health import Reason
 from listener.watch.logbook import Logbook
-from listener.watch.parts.capture import CaptureSupervisor
+from listener.watch.parts.capture import CaptureSupervisor, source_name
 from listener.watch.parts.disk import DiskWork
 from listener.watch.parts.recogniser import Turns
 from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.parts.sources import sources_of
 from listener.watch.parts.tone import ToneSupervisor
 from listener.watch.proof import without_proof
-from listener.watch.publication import unacknowledged
+from listener.watch.publication import open_calls
 from listener.watch.signals import Signals
-from listener.watch.state import Shown, StationView, Strip, WordHeard
+from listener.watch.state import ChannelView, Shown, StationView, Step, Strip, WordHeard
 
 TICK_S = 0.1
 _REMEMBER_S = 12 * 3600.0
@@ -43,28 +46,34 @@ class Station:
 
     folder: for journal and evidence. record: a folder for continuous recording, or None.
     logbook: what is written. desk: what people do. duty: who has the watch, and work on radios.
-    Raises UserError when the journal cannot be kept.
+    drill: "shown" or "hidden" for a drill that is played live: hidden, its alerts are journalled and nobody is told, neither
+    by state, words nor tone. Raises UserError when the journal cannot be kept.
     """
 
     def __init__(
         self, settings: Settings, folder: Path, record: Path | None = None, load: LoadEngine = load_engine,
-        clock: Clock | None = None, speed: float = 1.0, rounds: int = 0,
+        clock: Clock | None = None, speed: float = 1.0, rounds: int = 0, drill: str = "",
     ) -> None:  # fmt: skip
         self.settings, self.folder, self.record = settings, folder, record
         self.clock = clock or SystemClock()
+        self.drill, self.hides_alerts = drill, drill == "hidden"
         self._now_s = self.clock.monotonic()
         self._lock = threading.RLock()  # the state of the channels
         self._jumps = JumpWatch(settings.watch.supervision.clock_jump_s)
         self._recording_trouble = ""
         self.page = ""  # where the watch page is served
         self.logbook = Logbook(folder, settings, self.clock)
+        self._acceptances = Acceptances(folder, settings)
         for words in without_proof(settings):
             self.logbook.fault("no_proof", f"{words!r} cannot be proved: name a sound file for it in watch.proof.words")
         names = [channel.name for channel in settings.watch.channels]
         self.duty = Duty(folder, names, self.clock, self.logbook.append)
         self._make_channels(load, speed, rounds)
         self._show_what_is_open()
-        self.desk = Desk(self.channels, self.duty, self.logbook, self._lock, self._look, self.snapshot)
+        self.desk = Desk(
+            settings.watch, self.channels, self.duty, self.logbook, self.clock, self._lock, self._look, self.snapshot,
+            settings.phrases[0].words if self.hides_alerts else "",
+        )
         self._signals = Signals(settings.watch.tone)
         self.tone = ToneSupervisor(
             settings.watch.tone, [c.device for c in settings.watch.channels if c.is_card], self.logbook.fault
@@ -88,8 +97,9 @@ class Station:
         ]
 
     def _show_what_is_open(self) -> None:
-        """Alerts of an earlier watch that nobody has acknowledged stay."""
-        for name, shown in unacknowledged(self.folder, self.clock.unix() - _REMEMBER_S):
+        """Calls of an earlier watch that have not ended stay."""
+        are_resolved = bool(self.settings.watch.resolved_as)
+        for name, shown in open_calls(self.folder, self.clock.unix() - _REMEMBER_S, are_resolved):
             for channel in self.channels:
                 if channel.name == name:
                     channel.calls.show(shown, self._now_s)
@@ -114,7 +124,7 @@ class Station:
     def words_heard(self, channel: int, since_unix_s: float = 0.0) -> list[WordHeard]:
         """Single words the recogniser heard on a channel: WordHeard values newer than since_unix_s."""
         with self._lock:
-            words = list(self.channels[channel].trace.words)
+            words = [] if self.hides_alerts else list(self.channels[channel].trace.words)
         return [w for w in words if w.unix_s > since_unix_s]
 
     def rows_after(self, cursor: int, wait_s: float = 0.0) -> list[Row]:
@@ -122,7 +132,8 @@ class Station:
 
         Waits up to wait_s for the first one. See Publication.rows_after.
         """
-        return self.logbook.rows.rows_after(cursor, wait_s)
+        rows = self.logbook.rows.rows_after(cursor, wait_s)
+        return [_veiled(row) for row in rows] if self.hides_alerts else rows
 
     # -- the loop --------------------------------------------------------------------------------------------
 
@@ -205,10 +216,14 @@ class Station:
     def _on_event(self, channel: Channel, event: Event, unix_s: float) -> None:
         if isinstance(event, Fault):
             self.logbook.fault(event.what, event.detail, channel.name)
+        if isinstance(event, Update) and (about := channel.calls.id_of(event)):
+            show = partial(channel.calls.update, about, event.position, event.caller)
+            self.logbook.update(channel, about, event, unix_s, show)
         if not isinstance(event, Alert | PartlyHeard):
             return
         row = self.logbook.call(channel, event, unix_s, lambda shown: self._show(channel, shown))
         if isinstance(event, Alert):
+            channel.calls.told(event, row.id)
             watch, ring = self.settings.watch, channel.capture.ring
             assert ring, "the call came out of it"
             sample = round(event.end_s * ring.rate_hz)
@@ -218,11 +233,16 @@ class Station:
             self._disk.want(clip, self._now_s + watch.evidence_after_s + 5.0)
 
     def _show(self, channel: Channel, shown: Shown) -> None:
-        channel.calls.show(shown, self._now_s)
+        if not self.hides_alerts:
+            channel.calls.show(shown, self._now_s)
 
     def _on_recording(self, what: str, detail: str) -> None:
         self._recording_trouble = detail if what == "recording_stopped" else ""
         self.logbook.fault(what, detail)
+
+    def _shown(self, channel: Channel) -> ChannelView:
+        view = self.duty.on(channel.view())
+        return replace(view, words=()) if self.hides_alerts else view
 
     def _common_reasons(self) -> list[Reason]:
         """What blinds every channel: the journal, the disk, the clock."""
@@ -250,7 +270,7 @@ class Station:
             unix_s=self.clock.unix(),
             uptime_s=self.logbook.uptime_s,
             cursor=self.cursor,
-            channels=tuple(self.duty.on(channel.view()) for channel in self.channels),
+            channels=tuple(self._shown(channel) for channel in self.channels),
             faults=tuple(self.logbook.faults),
             journal_trouble=trouble.detail if trouble else "",
             tone_trouble=self.tone.trouble,
@@ -261,5 +281,20 @@ class Station:
             settings_fingerprint=self.logbook.fingerprint,
             hand_over=self.duty.hand_over,
             signal=self.tone.sounding or "",
+            steps=tuple(Step(step.name, step.within_s) for step in self.settings.watch.steps),
+            resolved_as=self.settings.watch.resolved_as,
+            drill=self.drill,
+            acceptance="" if self.drill else self._acceptances.line(self.clock.unix(), map(_known, self.channels)),
         )
 
+
+def _known(channel: Channel) -> tuple[str, str, str]:
+    """Name, model and source of a channel, the last two empty while they are not known."""
+    return channel.name, channel.recogniser.model, source_name(channel.capture) if channel.capture.ring else ""
+
+
+def _veiled(row: Row) -> Row:
+    """What the machine heard is kept, and not told: the row keeps its place in the order, and nothing else."""
+    if row.kind not in ("alert", "partly_heard", "evidence", "update"):
+        return row
+    return replace(row, kind="kept", channel=None, sample=None, about=None, body={})

@@ -12,6 +12,8 @@ from listener.watch.state import Strip, WordHeard
 _STRIP_S = 600.0
 _STEP_S = 0.1
 _SPEECH_DB = 6.0
+_BURST_S = 2.0
+"""Sound that comes in bursts seems to be from before by at most that much; by more, the clock was put back."""
 
 
 class Trace:
@@ -52,7 +54,9 @@ class Trace:
             self._measured += step
             meter = health.meter
             speech = meter.level_dbov > meter.noise_dbov + _SPEECH_DB
-            at = unix_of(ring, self._measured / ring.rate_hz, unix_s)
+            at = unix_s - max(0.0, (written - self._measured) / ring.rate_hz)
+            if self.strip and 0.0 <= self.strip[-1].unix_s - at < _BURST_S:
+                at = self.strip[-1].unix_s + 0.001  # a page asks for what is newer than what it has
             self.strip.append(Strip(at, round(meter.level_dbov, 1), round(meter.peak_dbov, 1), speech))
 
     def note(self, words: list[Hit], ring: Ring | None, unix_s: float) -> None:

@@ -168,10 +168,11 @@ DEV_WORDS = tuple(
     "check reset forward backward left right up down on off zero one two three four five six seven eight nine "
     "continue resume emergency freeze brake power bird house marvin wow".split()
 )
-DEV_LOOKALIKES = tuple(
-    "suspended suspense depend spend expand suspect stopped stock step top shop holding old hole whole gold told cold "
-    "aborted report import about boat court sees seize guess know".split()
-)
+DEV_LOOKALIKES = (
+    *"suspended suspense depend spend expand suspect stopped stock step top shop holding old hole whole gold told cold "
+    "aborted report import about boat court sees seize guess know halted hall hot salt fault malt".split(),
+    "cease fire", "sees fire", "see fire", "ceased fire", "peace fire", "cease flyer",
+)  # fmt: skip
 DEV_SPEEDS = (0.85, 1.0, 1.15, 1.3)
 
 

@@ -255,7 +255,7 @@ def noise(material: Material) -> Iterator[devset.Negative]:
 def alike(material: Material) -> Iterator[devset.Negative]:
     """Look-alikes said three times, and the phrase said twice only."""
     takes, noises, plan = material.spoken(), material.jets(), manifest()["alike"]
-    for phrase in ("suspend", "stop", "hold"):
+    for phrase in ("suspend", "stop", "hold", "abort", "halt", "cease fire"):
         yield from devset.too_little(takes, phrase, plan[phrase], plan["snr_db"], noises, plan["seed"])
 
 

@@ -9,11 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from listener.call.confidence import confidence
+from listener.score.interval import per_hour_interval
 from listener.score.psychometric import fit
 from listener.speech.network import read_info, shipped_model
+from models.training import texts
 from models.training.data import transcribe
 from models.training.rows import (
     CALLS,
+    COMMANDS,
     NOISE,
     SPEECH,
     Row,
@@ -27,7 +30,6 @@ from models.training.rows import (
     sensitivity_table,
     speech_table,
 )
-from models.training.texts import COMMANDS, LOOKALIKES
 
 MANY_PHONES = 7
 
@@ -64,7 +66,7 @@ def length_table(rows: list[Row]) -> str:
     """
     with np.load(shipped_model() / "rivals.npz") as file:
         alone = {tuple(way.split()) for way in file["phones"]}
-    alone |= {way for said in map(transcribe, (*COMMANDS, *LOOKALIKES)) for way in said or ()}
+    alone |= {way for said in map(transcribe, (*texts.COMMANDS, *texts.LOOKALIKES)) for way in said or ()}
     cells: dict[tuple[str, str, int], dict[str, list[int]]] = {}
     for row in of(rows, "ear", *CALLS):
         said = transcribe(row.phrase) or ()
@@ -137,6 +139,37 @@ def calibration_lines(rows: list[Row]) -> str:
     return "\n".join(lines).strip()
 
 
+CALLS_PER_H = {"one an hour": 1.0, "one in 10 h": 0.1, "one in 100 h": 0.01, "one in 1,000 h": 0.001}
+
+
+def mix_table(rows: list[Row]) -> str:
+    """Of the alerts on one phrase, the share that is right, in per cent, by how often somebody calls.
+
+    Arithmetic: found * calls / (found * calls + false), an hour; found: of people's commands in quiet; false: an hour of
+    outside speech, and the interval is what its exact 95 % Poisson interval leaves open.
+    """
+    calls, speech = [r for r in of(rows, "ear", COMMANDS) if r.condition == "quiet"], of(rows, "ear", SPEECH)
+    hours = sum(r.seconds for r in speech) / 3600
+    heads = [f"calls: {name}" for name in CALLS_PER_H]
+    lines = ["| sensitivity | " + " | ".join(heads) + " |", "|---" * (1 + len(heads)) + "|"]
+    for name, suffix in (("cautious", "_cautious"), ("balanced", ""), ("eager", "_eager")):
+        found = float(np.mean([getattr(r, "found" + suffix) for r in calls]))
+        wrong = sum(getattr(r, "false" + suffix) for r in speech)
+        low, high = per_hour_interval(wrong, hours)
+        cells = []
+        for per_h in CALLS_PER_H.values():
+            middle, most, least = (100 * share_right(found, per_h, false) for false in (wrong / hours, low, high))
+            cells.append(f"{middle:.0f} ({least:.0f}-{most:.0f})")
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def share_right(found: float, calls_per_h: float, false_per_h: float) -> float:
+    """Of the alerts, the share that is right, where this share of the calls is found."""
+    right = found * calls_per_h
+    return right / (right + false_per_h)
+
+
 TABLES: dict[str, Callable[[list[Row]], str]] = {
     "calls": calls_table,
     "length": length_table,
@@ -150,6 +183,7 @@ TABLES: dict[str, Callable[[list[Row]], str]] = {
     "whisper": lambda rows: against_table(rows, ["ear", "whisper tiny"]),
     "delay": delay_line,
     "calibration": calibration_lines,
+    "mix": mix_table,
 }
 
 

@@ -13,7 +13,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from listener.call import chain
-from listener.call.chain import best_chain, clarity_penalty, may_follow, rhythm_penalty, weigh
+from listener.call.chain import best_chain, clarity_penalty, may_follow, rhythm_penalty, rival_penalty, weigh
 from listener.call.rule import CallRule
 from listener.events import Alert, Hit
 from listener.settings import PhraseSettings, Settings
@@ -152,3 +152,25 @@ class TestClarity:
         """By hand: 0.5 * ((5 - (-1)) - 4) = 1."""
         said = words((0.0, 5.0), (1.0, 6.0), (2.0, -1.0))
         assert weigh(said, PHRASE, CALIBRATION) - weigh(said, PHRASE, self.CLEAR) == pytest.approx(1.0)
+
+
+class TestRivals:
+    STRICT = replace(CALIBRATION, rival_weight=0.5, rival_from=1.0, rival_range=8.0)
+
+    @staticmethod
+    def against(*cases: tuple[float, ...]) -> list[Hit]:
+        return [replace(word, rivals=case) for word, case in zip(words((0.0, 5.0), (1.0, 5.0), (2.0, 5.0)), cases, strict=False)]
+
+    def test_one_rival_must_explain_all_the_words(self):
+        """By hand: the first rival's case is 3 + 1 + 2 = 6, the second's 9 - 9 + 2 = 2; 0.5 * (6 - 1) = 2.5."""
+        said = self.against((3.0, 9.0), (1.0, -9.0), (2.0, 2.0))
+        assert rival_penalty(said, self.STRICT) == pytest.approx(2.5)
+        assert weigh(words((0.0, 5.0), (1.0, 5.0), (2.0, 5.0)), PHRASE, self.STRICT) - weigh(said, PHRASE, self.STRICT) == pytest.approx(2.5)
+
+    def test_is_stated_for_three_words_and_has_an_end(self):
+        assert rival_penalty(self.against((3.0,), (1.0,)), self.STRICT) == pytest.approx(0.5 * (6.0 - 1.0))
+        assert rival_penalty(self.against((30.0,), (30.0,), (30.0,)), self.STRICT) == pytest.approx(0.5 * 8.0)
+
+    def test_costs_nothing_where_no_rival_is_stronger_or_none_is_known(self):
+        assert rival_penalty(self.against((0.3, -4.0), (0.3, 2.0), (0.3, 1.0)), self.STRICT) == 0.0
+        assert rival_penalty(words((0.0, 5.0), (1.0, 5.0), (2.0, 5.0)), self.STRICT) == 0.0

@@ -189,7 +189,7 @@ def test_marks_can_be_seen_and_told_apart_without_colour() -> None:
     assert contrast_on_white("#777777") == pytest.approx(4.478, abs=1e-3)
     colours = [charts.BLUE, charts.VERMILION, charts.GREEN, charts.ORANGE, charts.PURPLE, charts.BLACK]
     assert min(contrast_on_white(c) for c in colours) >= 3.0
-    shapes = [shape for shape, _ in charts._PEOPLE]
+    shapes = [shape for shape, _ in charts.PEOPLE]
     assert len(set(shapes)) == len(shapes) and "^" not in shapes
 
 
@@ -220,3 +220,41 @@ def test_it_prints_on_two_pages_of_a4(page: str, tmp_path, need) -> None:
     info = subprocess.run(["pdfinfo", tmp_path / "page.pdf"], check=True, capture_output=True, text=True).stdout
     assert re.search(r"Pages:\s+2\n", info), info
     assert re.search(r"Page size:\s+59[45]\.\d+ x 84[12]\.\d+ pts \(A4\)", info), info
+
+
+ORDER = [
+    {"who": "deck", "what": "signalled", "within_s": 5.3},
+    {"who": "tower", "what": "pressed"},
+    {"who": "boat", "what": "launched"},
+]
+
+
+def test_the_steps_stand_in_one_table_and_on_the_timeline(tmp_path) -> None:
+    """Three calls: in time (the signal before the voice), late and by another, out of order; the boat never does a thing."""
+    actions = [("deck", "signalled", 0.9), ("tower", "pressed", 3.0)], [("bo", "signalled", 8.0), ("tower", "pressed", 8.5)], [
+        ("deck", "signalled", 5.0), ("tower", "pressed", 2.8),
+    ]  # fmt: skip
+    drill, tracks = scored(
+        tmp_path, [w for t in CALLS[:3] for w in call_at(t)], 90.0, calls=[{**call(t), "position": "number one"} for t in CALLS[:3]],
+        actions=[{"who": w, "what": a, "at_s": t + d} for t, acts in zip(CALLS, actions) for w, a, d in acts], expected=ORDER,
+    )  # fmt: skip
+    page = debrief_html(drill, tracks)
+    rows = Elements(page).rows
+    head = next(i for i, row in enumerate(rows) if row[1:2] == ["1. deck: signalled, in 5.3 s"])
+    assert rows[head] == ["call", "1. deck: signalled, in 5.3 s", "2. tower: pressed", "3. boat: launched"]
+    assert rows[head + 1 : head + 6] == [
+        ["1, position number one", "−0.9", "1.2", "× not done"],
+        ["2, position number one", "6.2, ○ late, by bo", "6.7", "× not done"],
+        ["3, position number one", "3.2", "1.0, □ before step 1", "× not done"],
+        ["in order, in time", "2 of 3 (21 to 94 %)", "2 of 3 (21 to 94 %)", "0 of 3 (0 to 56 %)"],
+        ["median", "3.2", "1.2", "–"],
+    ]
+    assert "of nine expected steps four came in order and in time (one late, one out of order, three not done)." in page
+    # Clustered by call; the table of delays leaves to this one what is a step.
+    assert "<b>4 of 9</b> <span>steps in order and in time</span>" in page and ["call", "at", "by", "listener", "SNR", "alert"] in rows
+    assert "Before the end of the spoken call: deck signalled, 0.9 s (median), in 1 of 2." in html.unescape(page)
+    assert "× step not done" in html.unescape(page)
+    drawn = charts.timeline(drill)
+    assert drawn.count(charts.VERMILION.lower()) > charts.timeline(replace(drill, calls=tuple(replace(c, steps=()) for c in drill.calls))).count(
+        charts.VERMILION.lower()
+    )

@@ -47,7 +47,7 @@ def test_what_a_trainee_does_on_the_page_is_scored(tmp_path, need):
             page.keyboard.press("a")
             page.wait_for_selector(".seen:has-text('Acknowledged by page')")
             page.fill("#who", "bo")
-            page.get_by_label("tension released").check()
+            page.get_by_role("checkbox", name="tension released").check()
             page.wait_for_selector(".stamp:has-text('bo')")
             out, err = program.communicate(timeout=60)
     finally:

@@ -5,8 +5,8 @@ import datetime
 import pytest
 
 from listener.drill.record import record_of
-from listener.drill.record_page import delays_text, rate_text, share_text
-from listener.drill.result import ActionResult, CallResult, Result
+from listener.drill.record_page import AROUND_HEADS, around_row, delays_text, rate_text, record_html, share_text
+from listener.drill.result import ActionResult, AnswerResult, CallResult, Result
 
 
 def call(
@@ -78,3 +78,25 @@ def test_nothing_and_the_same_twice_are_refused(results) -> None:
 
     with pytest.raises(UserError):
         record_of(results)
+
+
+def heard(number: int, position: str, verdict: str, right: bool | None, found: bool = True, counted: bool = True) -> CallResult:
+    name = "one" if verdict == "heard" else None
+    answer = AnswerResult(verdict=verdict, name=name, confidence=None, right=right)
+    made = call(number, found, 0.1, counted=counted)
+    return made.model_copy(update={"caller": "kite 3", "position": position, "heard_position": answer})
+
+
+def test_positions_add_up_over_the_alerts_of_calls_whose_position_the_trainer_wrote() -> None:
+    """Left out: a call that nobody found, one that only the machine timed, one without a position, an engine that cannot."""
+    calls = [
+        heard(1, "one", "heard", True), heard(2, "two", "heard", False), heard(3, "two", "not heard", None),
+        heard(4, "one", "unclear", None), heard(5, "one", "heard", True, found=False), heard(6, "", "heard", None),
+        heard(7, "one", "heard", True, counted=False), heard(8, "one", "not available", None),
+    ]  # fmt: skip
+    record = record_of([drill("a", 1, *calls[:3]), drill("b", 2, *calls[3:])])
+    (line,) = record.around
+    assert (line.what, line.right.k, line.right.n, line.another, line.unclear, line.not_heard) == ("position", 1, 4, 1, 1, 1)
+    page = record_html(record, "Blue")
+    assert all(f"<td>{cell}</td>" in page for cell in around_row(line)) and AROUND_HEADS[0] in page
+    assert not RECORD.around and AROUND_HEADS[0] not in record_html(RECORD, "Blue")

@@ -16,14 +16,14 @@ from tests.drill.exercise import RATE_HZ, call_at, write_wav
 from tests.fakes import BurstEngine
 
 
-def scored(folder: Path, **drill) -> DrillScore:
+def scored(folder: Path, engine: BurstEngine | None = None, **drill) -> DrillScore:
     """The score of a drill whose recordings are there already."""
     path = folder / "drill.yaml"
     path.write_text(yaml.safe_dump({"title": "x", **drill}))
     found = read_drill(path)
     sounds = check_drill(found, path)
     settings = Settings.model_validate({**dict(drill_settings(found, folder)), "gate": "off"})
-    return score(found, [hear(sound, settings, BurstEngine()) for sound in sounds], "bursts")
+    return score(found, [hear(sound, settings, engine or BurstEngine()) for sound in sounds], "bursts")
 
 
 LAUNCH = {"name": "launch", "file": "launch.wav"}

@@ -129,3 +129,9 @@ def test_intervals_are_the_published_ones():
     assert per_hour(0, 1.0) == "0.00 (0.00-3.69)"
     assert per_hour(1, 1.0) == "1.00 (0.03-5.57)"
     assert per_hour(5, 1.0) == "5.00 (1.62-11.67)"
+
+
+def test_the_share_that_is_right_by_hand():
+    """0.9 of one call in 10 h found and 0.03 false an hour: 0.09 of 0.12."""
+    assert report.share_right(0.9, 0.1, 0.03) == pytest.approx(0.75)
+    assert report.share_right(0.9, 0.1, 0.0) == 1.0

@@ -54,6 +54,20 @@ def test_an_alert_as_json_has_these_fields_and_no_others(recording):
     assert [list(hit) for hit in alert["hits"]] == [["start_s", "end_s", "score"]] * 3
 
 
+def test_with_positions_an_update_follows_its_alert_and_the_alert_is_the_same(recording, tmp_path):
+    config = tmp_path / "mine.yaml"
+    config.write_text("positions: [one, two]")
+    alert, update = lines("--config", config, recording)
+    assert [alert] == lines(recording)
+    assert list(update) == ["kind", "file", "channel", "phrase", "start_s", "raised_s", "position", "caller"]
+    assert [update[key] for key in ("file", "channel", "phrase", "start_s")] == [
+        alert[key] for key in ("file", "channel", "phrase", "start_s")
+    ]
+    assert update["position"]["verdict"] == "not available" and update["caller"] is None
+    told = replay("--config", config, recording).stdout.splitlines()
+    assert "CALL HEARD" in told[1] and "position not available" in told[2]
+
+
 def test_partly_heard_calls_are_lines_only_with_all(tmp_path):
     path = tmp_path / "two.wav"
     soundfile.write(path, bursts(THREE[:2], 6.0, 16_000), 16_000)

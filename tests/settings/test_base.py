@@ -20,7 +20,11 @@ def read(tmp_path: Path, text: str) -> Settings:
 def test_with_no_file_it_is_the_flight_deck():
     shipped = read_settings(CONFIGS / "flight_deck.yaml")
     assert shipped.watch.steps and not Settings().watch.steps  # every unit has its own
-    assert shipped.model_copy(update={"watch": shipped.watch.model_copy(update={"steps": ()})}) == Settings()
+    assert shipped.watch.resolved_as == ("resume", "aircraft fast")
+    assert len(shipped.positions) == 2 and not Settings().positions
+    own = {"steps": (), "resolved_as": Settings().watch.resolved_as}  # these three are a flight deck's own; all else is the default
+    watch = shipped.watch.model_copy(update=own)
+    assert shipped.model_copy(update={"watch": watch, "positions": ()}) == Settings()
     assert Settings().phrases == (PhraseSettings(words="suspend", repeats=3),)
 
 
@@ -55,6 +59,17 @@ def test_every_setting_in_the_shipped_files_is_explained_beside_or_above_it(name
         ("phrases: [{words: no}]", "phrases.0.words: YAML reads on, off, yes and no as true or false: put the word in quotes"),
         ("phrases: [{words: stop}, {words: Stop}]", "phrases: 'stop' is listed more than once"),
         ("phrases: [{words: stop, min_gap_s: 2, max_gap_s: 1}]", "phrases.0: min_gap_s (2) must be less than max_gap_s (1)"),
+        ("positions: [one]", "positions: one position alone tells nothing: give two to eight, or none"),
+        ("positions: [a, b, c, d, e, f, g, h, i]", "positions: must hold 8 at most; there are 9"),
+        ("positions: [suspend, two]", "positions: 'suspend' of 'suspend' is said for the phrase 'suspend' too; choose another word"),
+        ("positions: [one, 'not']", "positions: 'not' of 'not' is said for 'not one', which denies a position, too; choose another word"),
+        ("positions: [yes, two]", "positions.0: must be words in quotes; YAML reads on, off, yes and no as true or false"),
+        ("positions: [one, One]", "positions: 'one' of 'One' is said for 'one' in positions too; choose another word"),
+        ("positions: [{name: A, spoken: one}, {name: A, spoken: two}]", "positions: 'A' is listed more than once"),
+        ("positions: [{name: A, spoken: []}, two]", "positions.0.spoken: must not be empty"),
+        ("positions: [one, two]\ncallers: [two]", "callers: 'two' of 'two' is said for 'two' in positions too; choose another word"),
+        ("callers: [{name: KITE, spoken: 'kite #'}]", "callers.0: 'kite #' and the name 'KITE' need the same number of #, two at most"),
+        ("callers: [{name: 'K#', spoken: 'k#'}]", "callers.0: 'k#': each # must stand alone, as in 'kite #'"),
         ("gate: {aggressiveness: 4}", "gate.aggressiveness: must be at most 3 (it is 4)"),
         ("gate: sometimes", "gate: must be off, or a group of settings (it is 'sometimes')"),
         ("phrases: [{words: stop", "not valid YAML: "),
@@ -68,6 +83,19 @@ def test_a_wrong_setting_is_one_line_that_names_file_key_and_value(tmp_path, tex
     assert line.startswith(f"{tmp_path / 'mine.yaml'}: ")
     assert said in line
     assert "\n" not in line
+
+
+def test_positions_are_words_or_groups_and_digits_are_said(tmp_path):
+    settings = read(tmp_path, "positions: [{name: 1, spoken: [1, Number  1, one]}, port]")
+    assert [(p.name, p.spoken) for p in settings.positions] == [("1", ("one", "number one")), ("port", ("port",))]
+
+
+def test_a_call_sign_with_two_digits_is_a_hundred_callers(tmp_path):
+    (caller,) = read(tmp_path, "callers: [{name: 'KITE ##', spoken: 'kite # #'}]").callers
+    names = dict(caller.each())
+    assert len(names) == 100
+    assert names["KITE 07"] == ["kite zero seven"]
+    assert names["KITE 19"] == ["kite one nine", "kite one niner"]
 
 
 def test_a_missing_file_is_one_line(tmp_path):

@@ -14,6 +14,7 @@ from listener.events import RATE_HZ, Hit
 from listener.settings import PhraseSettings, Settings
 from listener.speech.ear import EarEngine
 from listener.speech.engines import load_engine
+from listener.speech.nearby import Sought
 from listener.speech.network import read_info, shipped_model
 from listener.speech.phrase_ear import PhraseEar
 from listener.speech.pronounce import every_pronunciation
@@ -71,6 +72,39 @@ def test_each_word_of_a_clean_call_starts_when_it_was_said_to_start(engine: EarE
     strong = [h for h in _hits(engine, [_clip("suspend_clean_1.flac")]) if h.score > 1.0]
     for start_s, _ in clip["calls"][0]["words"]:
         assert min(abs(h.start_s - start_s) for h in strong) < 0.15
+
+
+@pytest.fixture(scope="module")
+def engine_with_positions() -> EarEngine:
+    return EarEngine(shipped_model(), ["suspend"], {}, list(AROUND))
+
+
+AROUND = (*(Sought("position", name, (name,)) for name in ("one", "two")), Sought("not", "not", ("not",)))
+
+
+@pytest.mark.parametrize("name", ["suspend_turbine_0db.flac", "not_twice_wind_deck_10db.flac"])
+def test_what_is_looked_for_around_calls_changes_no_hit(
+    engine: EarEngine, engine_with_positions: EarEngine, name: str
+) -> None:
+    assert _hits(engine_with_positions, [_clip(name)]) == _hits(engine, [_clip(name)])
+
+
+def test_what_was_heard_before_the_call_is_searched_as_if_it_had_been_listened_to_all_along(engine_with_positions: EarEngine) -> None:
+    spotter, audio = engine_with_positions.spotter(), _clip("exercise_halvard.flac")[2 * RATE_HZ : 8 * RATE_HZ]
+    spotter.restart(0)
+    early = spotter.listen_around(0.0)
+    spotter.feed(audio)
+    late = spotter.listen_around(0.0)
+    assert early.words() and late.words() == early.words()
+    assert late.heard_until_s == early.heard_until_s == pytest.approx(6.0, abs=0.3)
+    spotter.leave(early)
+    spotter.feed(audio)
+    assert early.heard_until_s < 6.0 < 11.0 < late.heard_until_s
+
+
+def test_a_position_that_is_not_in_the_dictionary_is_one_line_with_the_way_out() -> None:
+    with pytest.raises(SettingsError, match="'zorblax'.*pronounce:"):
+        load_engine(Settings(positions=("zorblax", "two")))
 
 
 def test_an_unknown_word_is_one_line_with_the_way_out() -> None:

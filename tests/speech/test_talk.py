@@ -102,7 +102,8 @@ def test_a_damaged_bank_is_one_line(tmp_path):
 
 
 KNOWN = Known(
-    Sounds([[("S", "T", "AA", "P")]], [[[("S", "T", "AA", "P")]]], [[]], [[("S", "T", "AA", "P", "T")]]),
+    Sounds([[("S", "T", "AA", "P")]], [[[("S", "T", "AA", "P")]]], [[]], [[("S", "T", "AA", "P", "T")]],
+           [[(("S", "T", "AA", "K"),), (("T", "AA", "P"),)]]),
     2.5, {"stop": (Hit("stop", 0.1, 0.3, -1.2345), Hit("stop", 7.0, 7.5, 0.1 + 0.2))},
 )  # fmt: skip
 

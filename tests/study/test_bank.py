@@ -11,11 +11,11 @@ import soundfile
 import yaml
 
 from listener.errors import UserError
+from listener.score.said import times_said
 from listener.study.bank import Bank, build
 from listener.study.design import Design
 from listener.study.plan import plan_from
 from listener.study.prepared import Prepared
-from listener.study.recorded import times_said
 from listener.study.sound import make_sound
 from listener.study.voices import say
 

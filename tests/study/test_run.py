@@ -90,7 +90,7 @@ def test_stopped_again_and_again_in_every_way_it_loses_nothing_and_leaves_nobody
     (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
     command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(out), "--workers", "2"]
     done: dict[str, int] = {}
-    for end, said in ((term, STOPPED), (ctrl_c, STOPPED), (kill_a_worker, KILLED), (psutil.Popen.kill, None)):
+    for end, said in ((kill_a_worker, KILLED), (term, STOPPED), (ctrl_c, STOPPED), (psutil.Popen.kill, None)):
         process = psutil.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True, start_new_session=True)
         wait_for(lambda before=len(done): len(parts(out)) > before, process)
         family = process.children(recursive=True)

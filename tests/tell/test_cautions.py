@@ -39,7 +39,7 @@ def unsaid(text: str) -> list[str]:
 @pytest.mark.parametrize(
     "file",
     [
-        "README.md", "models/README.md", "models/ear-2/README.md", "docs/watch.md",
+        "README.md", "models/README.md", "models/ear-2/README.md", "docs/watch.md", "docs/phrases.md", "docs/voices.md",
         "configs/flight_deck.yaml", "configs/winch_field.yaml", "configs/rocket_range.yaml",
     ],
 )  # fmt: skip
@@ -71,7 +71,7 @@ def test_the_study_s_report_and_comparison_say_them():
     assert unsaid(page("listener.study", "report.html", cautions=cautions.STUDY, **empty)) == []
 
 
-@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY, cautions.PEOPLE])
+@pytest.mark.parametrize("lines", [[cautions.HELP], cautions.ALL, cautions.WATCH, cautions.DRILL, cautions.STUDY, cautions.PEOPLE, cautions.ACCEPTANCE])
 def test_each_way_of_saying_them_is_whole(lines):
     assert unsaid(" ".join(lines)) == []
 

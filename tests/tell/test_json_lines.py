@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from listener.events import Alert, Candidate, Hit, PartlyHeard
+from listener.events import Alert, Answer, Candidate, Hit, PartlyHeard, Update
+from listener.tell import console
 from listener.tell.console import bar, call_line, clock
-from listener.tell.json_lines import json_line
+from listener.tell.json_lines import json_line, update_line
 
 HITS = (Hit("suspend", 12.31, 12.9, 3.14159), Hit("suspend", 13.2, 13.8, 2.5), Hit("suspend", 14.1, 14.77, 4.0))
 ALERT = Alert(1, "suspend", 3, 12.31, 14.77, 15.02, 0.98, "ear", HITS)
@@ -66,3 +67,20 @@ def test_the_console_says_in_words_what_was_heard():
 
 def test_the_channel_is_told_when_there_are_several():
     assert call_line(ALERT, 2).plain.endswith("channel 1")
+
+
+UPDATE = Update(1, "suspend", 12.31, 15.5, Answer("heard", "two", 0.97123, 14.9, 15.2), Answer("unclear"))
+
+
+def test_the_line_of_an_update_is_exactly_this():
+    assert update_line(UPDATE, "deck.wav") == (
+        '{"kind": "update", "file": "deck.wav", "channel": 1, "phrase": "suspend", "start_s": 12.31, "raised_s": 15.5, '
+        '"position": {"verdict": "heard", "name": "two", "confidence": 0.9712, "start_s": 14.9, "end_s": 15.2}, '
+        '"caller": {"verdict": "unclear", "name": null, "confidence": null, "start_s": null, "end_s": null}}'
+    )
+    assert json.loads(update_line(replace(UPDATE, position=None), "deck.wav"))["position"] is None
+
+
+def test_an_update_for_people_names_the_call_by_its_time():
+    line = console.update_line(UPDATE, channels=2).plain
+    assert line == "    0:12.3  about it      position two (97%); caller unclear  at 0:15.5  channel 1"

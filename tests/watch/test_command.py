@@ -221,7 +221,7 @@ def test_a_clock_that_faketime_steps_is_told(config, tmp_path, need):
     }  # fmt: skip
     process = command("watch", "--config", config, env=env)
     try:
-        lines_until(process, "LISTENING")
+        lines_until(process, "proof test passed")
         offset.write_text("-3600")
         began = time.monotonic()
         line = lines_until(process, "clock_jump")[-1]

@@ -142,6 +142,10 @@ def test_a_hand_over_names_what_is_open_and_acknowledges_nothing(tmp_path):
         assert station.desk.acknowledge(call.id, "Ann")
         station.desk.end_work("Launch", "Bo")
         station.tick()
+        (left,) = open_points(station.snapshot())
+        assert left.startswith("call not resolved: Launch, suspend, ")
+        assert station.desk.resolve(station.logbook.rows.row(call.id), "Ann", "resolved")
+        station.tick()
         assert open_points(station.snapshot()) == []
 
 

@@ -1,4 +1,4 @@
-"""What people do on the page: acknowledge, note, mark, tick a step, take the watch, work on a radio.
+"""What people do on the page: acknowledge, note, mark, tick a step, resolve, take the watch, work on a radio.
 
 Each is a row of the journal; none moves anything.
 """
@@ -13,7 +13,6 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from listener.errors import UserError
-from listener.keep.records import Records
 from listener.keep.row import Row
 from listener.watch.duty import LONGEST_WORK_MIN
 from listener.watch.station import Station
@@ -57,10 +56,28 @@ class Marked(_Done):
 
 
 class Ticked(_Done):
-    """One of the unit's own steps, done or taken back."""
+    """One of the unit's own steps, done or taken back. since_call_s: when, if not now; below zero, before the call."""
 
     step: Annotated[str, StringConstraints(min_length=1, max_length=60)]
     done: bool = True
+    since_call_s: float | None = Field(None, ge=-3_600, le=36_000, allow_inf_nan=False)
+
+
+class Resolved(_Done):
+    """How the call ended, in the unit's own words."""
+
+    ending: Annotated[str, StringConstraints(min_length=1, max_length=60)]
+
+
+class Heard(_Model):
+    """In a drill without alerts: a person hears the call."""
+
+    channel: str | None = None
+    who: Who = ""
+
+
+class Reopened(_Done):
+    """It has not ended after all."""
 
 
 class Seen(_Model):
@@ -116,10 +133,27 @@ def mark(station: Station, done: Marked) -> dict[str, object]:
 
 
 def step(station: Station, done: Ticked) -> dict[str, object]:
-    """A step of the checklist, done or undone. Raises Impossible for a step or an alert that there is not."""
-    if done.step not in station.settings.watch.steps:
-        raise Impossible(f"no step {done.step!r} in the settings (watch.steps)")
-    return _add(station, done, "step", {"step": done.step, "done": done.done})
+    """A step of the list, done or undone. Raises Impossible for an alert that there is not, UserError for a step."""
+    alert = _alert(station, done.alert_id)
+    return {"row": station.desk.step(alert, done.step, done.name, done.done, done.since_call_s).id}
+
+
+def resolve(station: Station, done: Resolved) -> dict[str, object]:
+    """The call has ended. Raises Impossible when there is no such alert, UserError for another ending than the unit's."""
+    row = station.desk.resolve(_alert(station, done.alert_id), done.name, done.ending)
+    return {"row": row.id} if row else {"resolved": done.alert_id, "already": True}
+
+
+def reopen(station: Station, done: Reopened) -> dict[str, object]:
+    """The call has not ended after all. Raises Impossible when there is no such alert."""
+    row = station.desk.reopen(_alert(station, done.alert_id), done.name)
+    return {"row": row.id} if row else {"open": done.alert_id, "already": True}
+
+
+def by_ear(station: Station, heard: Heard) -> dict[str, object]:
+    """A call is heard by ear. Raises UserError where alerts are shown."""
+    row = station.desk.by_ear(heard.who or NOBODY, heard.channel)
+    return {"row": row.id} if row else {"already": True}
 
 
 def acknowledge_blind(station: Station, seen: Seen) -> dict[str, object]:
@@ -143,8 +177,8 @@ def take_watch(station: Station, taken: Taken) -> dict[str, object]:
 
 
 WORKS: tuple[tuple[Callable[..., dict[str, object]], type[_Model]], ...] = (
-    (acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked), (acknowledge_blind, Seen),
-    (begin_work, Began), (end_work, Ended), (take_watch, Taken),
+    (acknowledge, Acknowledged), (note, Noted), (mark, Marked), (step, Ticked), (resolve, Resolved),
+    (reopen, Reopened), (by_ear, Heard), (acknowledge_blind, Seen), (begin_work, Began), (end_work, Ended), (take_watch, Taken),
 )  # fmt: skip
 
 
@@ -156,14 +190,8 @@ def _add(station: Station, done: _Done, kind: str, body: dict[str, object]) -> d
 
 def _alert(station: Station, alert_id: int) -> Row:
     """The alert that it is about. Raises Impossible if there is none."""
-    records = Records(station.folder)
-    try:
-        row = records.row(alert_id)
-    finally:
-        records.close()
-    # A row that could not be written yet is shown all the same; people may answer to it.
-    row = row or next((r for r in station.rows_after(alert_id - 1) if r.id == alert_id), None)
-    if row is None or row.kind != "alert":
+    row = station.logbook.rows.row(alert_id)
+    if row is None or row.kind not in ("alert", "by_ear") or (row.kind == "alert" and station.hides_alerts):
         raise Impossible(f"row {alert_id} of the journal is not an alert")
     return row
 

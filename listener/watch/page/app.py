@@ -10,7 +10,7 @@ import yaml
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
@@ -56,10 +56,31 @@ def page_app(station: Station) -> Starlette:
     middleware = [Middleware(Guard, page=page)]
     routes = [
         Route("/", watch), Route("/events", events), Route("/settings", settings),
-        *action_routes(station), *history_routes(station, templates), *_enter_routes(templates),
+        *action_routes(station), *(_kept_routes() if station.hides_alerts else history_routes(station, templates)),
+        *_listen_routes(station), *_enter_routes(templates),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]  # fmt: skip
     return Starlette(routes=routes, middleware=middleware, lifespan=while_running)
+
+
+def _kept_routes() -> list[Route]:
+    """In a drill without alerts the journal would tell them: it is read afterwards."""
+
+    async def kept(request: Request) -> Response:
+        return PlainTextResponse("The alerts of this drill are kept, and not shown while it lasts; nor is the journal.\n", 403)
+
+    return [Route(path, kept) for path in ("/history", "/history.csv", "/history.jsonl", "/clips/{id:int}")]
+
+
+def _listen_routes(station: Station) -> list[Route]:
+    """GET /listen/NUMBER: the sound of a drill that is played, for people to hear what the station hears."""
+
+    async def listen(request: Request) -> Response:
+        channels, number = station.settings.watch.channels, int(request.path_params["number"])
+        path = channels[number].file if number < len(channels) else None
+        return FileResponse(path) if path else PlainTextResponse("no such channel\n", 404)
+
+    return [Route("/listen/{number:int}", listen)] if station.drill else []
 
 
 def _enter_routes(templates: Jinja2Templates) -> list[Route]:

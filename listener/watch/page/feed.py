@@ -148,7 +148,7 @@ class Feed:
             if after is None or is_other:
                 first = next(iter(records.rows(Query(since=utc_text(since_s), limit=1))), None)
                 after = first.id - 1 if first else top
-            shown = [a.id for c in self.station.snapshot().channels for a in (*c.unacknowledged, c.last_alert) if a]
+            shown = [a.id for c in self.station.snapshot().channels for a in (*c.open_calls, c.last_alert) if a]
             older = {row.id: row for id in shown for row in records.rows(Query(about=id)) if row.id <= after}
         finally:
             records.close()
@@ -158,7 +158,6 @@ class Feed:
             "cursor": after,
             "start_over": is_other,
             "rows": [older[id].as_dict() for id in sorted(older)],
-            "steps": settings.watch.steps,
             "phrases": [{"words": p.words, "repeats": p.repeats} for p in settings.phrases],
             "is_local": settings.watch.page.is_local,
             "has_tone": settings.watch.tone.enabled,

@@ -23,7 +23,8 @@ from listener.keep.row import KINDS, Row
 from listener.watch.station import Station
 
 PAGE_ROWS = 300
-COMMON = ("alert", "partly_heard", "acknowledge", "note", "mark", "step", "fault", "gap", "maintenance", "hand_over")
+COMMON = ("alert", "update", "partly_heard", "acknowledge", "note", "mark", "step", "resolve", "fault", "gap",
+          "maintenance", "hand_over")  # fmt: skip
 """What is shown when no kind is chosen: what people did and what they should know."""
 
 

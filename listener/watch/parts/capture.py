@@ -33,6 +33,11 @@ def run_source(link: Connection, source: Source, ring_name: str | None) -> None:
     source.run(link, ring_name)
 
 
+def source_name(capture: "CaptureSupervisor") -> str:
+    """What a capture listens to, by a name that is the same after a restart; the device's own where nothing tells."""
+    return capture.connected.name if capture.connected else capture.device_name
+
+
 class CaptureSupervisor(Supervisor):
     """Keeps a source open. tick() often; ring is None until it was opened for the first time.
 

@@ -1,10 +1,11 @@
-"""What a person writes at the foot of the live view, key by key: who takes the watch, or who works on a radio."""
+"""What a person writes at the foot of the live view, key by key: who takes the watch, works on a radio, ends a call."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from listener.errors import UserError
 from listener.watch.duty import LONGEST_WORK_MIN, open_points
+from listener.watch.state import Shown, followed
 from listener.watch.station import Station
 
 IDLE_S = 60.0
@@ -56,6 +57,46 @@ def take_watch(station: Station) -> Entry:
     points = len(open_points(station.snapshot()))
     question = f"I take the watch ({points or 'nothing'} open), name"
     return Entry([question], lambda given: f"{station.desk.take_watch(given[0]).who} has the watch")
+
+
+def newest_open(station: Station) -> Shown | None:
+    """The call that the keys for steps and endings mean: the newest that nobody has resolved, among those that are shown."""
+    view = station.snapshot()
+    calls = [call for channel in view.channels for call in followed(channel, view.resolved_as, view.unix_s)]
+    return max(calls, key=lambda call: call.unix_s, default=None)
+
+
+def tick_step(station: Station, number: int) -> str:
+    """The step of this number after the newest open call is done; gives what to say."""
+    call, steps = newest_open(station), station.settings.watch.steps
+    if not 1 <= number <= len(steps):
+        return f"no step {number} in the settings (watch.steps)"
+    if call is None or (alert := station.logbook.rows.row(call.id)) is None:
+        return "no call that is not resolved: a step done since goes on the page, beside its call"
+    name = steps[number - 1].name
+    if any(step.name == name for step in call.steps):  # its time stands
+        return f"{name}: was done already"
+    station.desk.step(alert, name, "console")
+    return f"{name}: done"
+
+
+def resolve(station: Station) -> Entry | None:
+    """Asks how the newest open call ended, and who says so; None if no call is open."""
+    call, endings = newest_open(station), station.settings.watch.resolved_as
+    alert = station.logbook.rows.row(call.id) if call else None
+    if alert is None or not endings:
+        return None
+
+    def is_ending(text: str) -> bool:
+        return text.isdecimal() and 1 <= int(text) <= len(endings)
+
+    def done(given: list[str]) -> str:
+        ending = endings[int(given[0]) - 1]
+        return f"resolved: {ending}" if station.desk.resolve(alert, given[1], ending) else "it had ended already"
+
+    which = ", ".join(f"{n} {ending}" for n, ending in enumerate(endings, 1))
+    when = f"{alert.channel}, {alert.utc[11:19]} UTC"
+    return Entry([f"How did the call end ({when}): {which}", "By whom"], done, {0: is_ending})
 
 
 def radio_work(station: Station) -> Entry:

@@ -10,11 +10,11 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
-from listener.events import confidence_text
+from listener.events import around_text, confidence_text
 from listener.keep.records import words as row_words
 from listener.keep.row import Row
 from listener.watch.show.big_text import LINES, big
-from listener.watch.state import ChannelView, Shown, State, StationView, WordHeard, Work
+from listener.watch.state import ChannelView, Shown, State, StationView, Step, WordHeard, Work, followed
 
 _SHAPES = {State.LISTENING: "●", State.PARTLY_HEARD: "◆", State.CALL_HEARD: "▲", State.BLIND: "✖"}
 _COLOURS = {
@@ -33,8 +33,8 @@ _BIG_CHANNEL_LINES = LINES + 4
 _SMALL_CHANNEL_LINES = 5
 _FOOT_LINES = 6
 _FAULT_LINES = 2
-_TOLD = ("alert", "partly_heard", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "evidence", "maintenance",
-         "hand_over", "connected")  # fmt: skip
+_TOLD = ("alert", "partly_heard", "update", "state", "fault", "gap", "proof", "start", "stop", "acknowledge", "step", "resolve",
+         "evidence", "maintenance", "hand_over", "connected")  # fmt: skip
 
 
 def meter_bar(level_dbov: float, peak_dbov: float, cells: int = _METER_CELLS) -> Text:
@@ -67,12 +67,49 @@ def clock_text(unix_s: float) -> str:
 def call_text(shown: Shown, now_unix_s: float) -> Text:
     """One call in words."""
     when = f"{clock_text(shown.unix_s)}  {ago(now_unix_s - shown.unix_s)} ago"
+    if shown.kind == "by_ear":
+        ended = f"{shown.resolved_as}, {shown.resolved_by}" if shown.resolved_as else f"by {shown.acknowledged_by}"
+        return Text(f"CALL HEARD BY EAR: {shown.phrase.upper()}  {when}  {ended}", style="bold")
     if shown.kind != "alert":
         return Text(f"partly heard: {shown.phrase.upper()}, {shown.words_heard} of {shown.repeats}  {when}")
     line = Text(f"CALL HEARD: {shown.phrase.upper()} x{shown.words_heard}  {when}  {confidence_text(shown.confidence)}  ")
+    if around := around_text(shown.position, shown.caller):
+        line.append(f"{around}  ", style="bold")
+    if shown.resolved_as:
+        return line.append(f"{shown.resolved_as}, {shown.resolved_by}")
     if shown.acknowledged_by:
         return line.append(f"seen by {shown.acknowledged_by}")
     return Text(f"{line}NOT ACKNOWLEDGED; advisory: confirm by ear", style="bold")
+
+
+def steps_text(call: Shown, now_unix_s: float, steps: tuple[Step, ...], endings: tuple[str, ...]) -> Text:
+    """What follows an open call: when each step was done, from the end of the call, and which is open. Judges nothing."""
+    done = {step.name: step for step in call.steps}
+    since_s = now_unix_s - call.unix_s
+    parts = [f"+{since_s:.0f} s"]
+    is_next = True
+    for number, step in enumerate(steps, 1):
+        set_s = "" if step.within_s is None else f", set {step.within_s:g} s"
+        if known := done.get(step.name):
+            parts.append(f"{number} {step.name} {known.since_call_s:+.0f} s {known.who}{set_s}")
+            continue
+        over = " OVER" if step.within_s is not None and since_s > step.within_s else ""
+        parts.append(f"{number} {step.name} {'OPEN' if is_next else '–'}{set_s}{over}")
+        is_next = False
+    if call.acknowledged_by and endings:
+        parts.append("NOT RESOLVED (r)")
+    return Text("  ".join(parts), style="bold")
+
+
+def calls_text(channel: ChannelView, now_unix_s: float, steps: tuple[Step, ...], endings: tuple[str, ...]) -> list[Text]:
+    """The newest calls, those first that nobody acknowledged, then those that have not ended; with their steps."""
+    calls = [*list(channel.unacknowledged)[-3:], *channel.unresolved[-2:]] or [c for c in (channel.last_alert,) if c]
+    lines: list[Text] = []
+    for call in sorted(calls, key=lambda call: (not call.acknowledged_by, call.unix_s), reverse=True)[:3]:
+        lines.append(call_text(call, now_unix_s))
+        if (steps or endings) and call in followed(channel, endings, now_unix_s):
+            lines.append(steps_text(call, now_unix_s, steps, endings))
+    return lines or [Text("no call heard yet")]
 
 
 def work_text(work: Work | None, now_unix_s: float) -> str:
@@ -111,9 +148,11 @@ def big_state(channel: ChannelView, width: int) -> list[Text]:
     return [Text(f" {line}".ljust(width), style=_COLOURS[state], no_wrap=True, overflow="crop") for line in lines]
 
 
-def channel_panel(channel: ChannelView, now_unix_s: float, width: int, room: int) -> RenderableType:
+def channel_panel(
+    channel: ChannelView, now_unix_s: float, width: int, room: int, steps: tuple[Step, ...] = (), endings: tuple[str, ...] = ()
+) -> RenderableType:
     """One channel in at most so many lines: its state as a big word, or one line where there is no room for it, and
-    what it rests on. What matters least is left out first.
+    what it rests on. What matters least is left out first. steps, endings: the unit's own, after a call.
     """
     state, shape = channel.state, _SHAPES[channel.state]
     within = width - 4
@@ -126,8 +165,7 @@ def channel_panel(channel: ChannelView, now_unix_s: float, width: int, room: int
         told.append(Text(f"{_SHAPES[State.BLIND]} {because.detail} ({since})", style="bold"))
     known = f"BLIND: seen by {channel.blind_seen_by}" if channel.blind_seen_by else ""
     told += [Text(line, style="bold") for line in (work_text(channel.work, now_unix_s), known) if line]
-    calls = list(channel.unacknowledged)[-3:] or [c for c in (channel.last_alert,) if c]
-    told += [call_text(call, now_unix_s) for call in calls[::-1]] or [Text("no call heard yet")]
+    told += calls_text(channel, now_unix_s, steps, endings)
     if channel.last_partly and now_unix_s - channel.last_partly.unix_s < 600:
         told.append(call_text(channel.last_partly, now_unix_s))
     level = Text("level ").append_text(meter_bar(channel.level_dbov, channel.peak_dbov))
@@ -150,6 +188,8 @@ def channel_line(channel: ChannelView, now_unix_s: float, width: int) -> Text:
     if state == State.BLIND and channel.because:
         at_work = f"worked on by {channel.work.who}: " if channel.work and channel.is_worked_on else ""
         told = Text(f"{at_work}{channel.because[0].detail}, {ago(now_unix_s - channel.because[0].since_unix_s)}")
+    elif state == State.LISTENING and channel.unresolved:
+        told = Text(f"not resolved: {call_text(channel.unresolved[-1], now_unix_s)}")
     elif state == State.CALL_HEARD and channel.unacknowledged:
         told = Text(f"{hears_text(channel)}  {call_text(channel.unacknowledged[-1], now_unix_s)}")
     else:
@@ -166,7 +206,7 @@ def picture(view: StationView, height: int, width: int, entry: str = "") -> Rend
     """
     room = (height - _FOOT_LINES) // max(1, len(view.channels))
     if room >= _SMALL_CHANNEL_LINES:
-        parts = [channel_panel(channel, view.unix_s, width, room) for channel in view.channels]
+        parts = [channel_panel(channel, view.unix_s, width, room, view.steps, view.resolved_as) for channel in view.channels]
     else:
         parts = [channel_line(channel, view.unix_s, width) for channel in view.channels]
     troubles = [text for text in (view.journal_trouble, view.tone_trouble) if text]
@@ -180,18 +220,21 @@ def picture(view: StationView, height: int, width: int, entry: str = "") -> Rend
 
 
 def foot_text(view: StationView) -> Text:
-    """Time, who has the watch, journal, tone, recording."""
+    """Time, who has the watch, journal, tone, recording, acceptance."""
     foot = Text(f"{clock_text(view.unix_s)}  on watch {ago(view.uptime_s)}", style="bold")
     if view.hand_over:
         foot.append(f", {view.hand_over.who} since {datetime.fromtimestamp(view.hand_over.unix_s).astimezone():%H:%M}")
+    if view.drill:
+        foot.append(f"  DRILL, ALERTS {view.drill.upper()}")
     foot.append(f"  journal {'ok' if not view.journal_trouble else 'TROUBLE'}")
     foot.append(f"  tone {'SOUNDING' if view.tone_sounding else 'TROUBLE' if view.tone_trouble else 'ready'}")
-    return foot.append(f"  {view.recording}" if view.recording else "")
+    return foot.append("".join(f"  {text}" for text in (view.recording, view.acceptance) if text))
 
 
 def keys_text(view: StationView, width: int) -> str:
     """What the keys do, and where the page is if there is room for it."""
-    keys = "a: acknowledge  b: BLIND seen  w: take the watch  m: radio work  q: quit"
+    first = "I hear the call" if view.drill == "hidden" else "acknowledge"
+    keys = f"a: {first}  b: BLIND seen  w: take the watch  m: radio work  q: quit"
     return f"{keys}  {view.page}" if view.page and len(keys) + len(view.page) + 2 <= width else keys
 
 

@@ -16,7 +16,7 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from listener.watch.show.entry import IDLE_S, Entry, radio_work, take_watch
+from listener.watch.show.entry import IDLE_S, Entry, radio_work, resolve, take_watch, tick_step
 from listener.watch.show.picture import ALARM, is_told, picture, plain_line
 from listener.watch.station import Station
 
@@ -93,12 +93,20 @@ class ConsoleView:
                     continue
                 match pressed:
                     case "a":
-                        self._station.desk.acknowledge_all("console")
+                        if self._station.hides_alerts:
+                            self._station.desk.by_ear("console")
+                        else:
+                            self._station.desk.acknowledge_all("console")
                     case "b":
                         self._station.desk.acknowledge_blind("console")
-                    case "w" | "m":
-                        entry = (take_watch if pressed == "w" else radio_work)(self._station)
-                        entry.touched_s, drawn_s = time.monotonic(), -1.0
+                    case "w" | "m" | "r":
+                        entry = {"w": take_watch, "m": radio_work, "r": resolve}[pressed](self._station)
+                        drawn_s = -1.0
+                        if entry:
+                            entry.touched_s = time.monotonic()
+                    case "1" | "2" | "3" | "4" | "5" | "6" | "7" | "8" | "9":
+                        if ticked := tick_step(self._station, int(pressed)):
+                            said, said_s, drawn_s = ticked, time.monotonic(), -1.0
                     case "q":
                         self._on_quit()
 

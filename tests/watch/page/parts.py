@@ -15,7 +15,9 @@ from listener.watch.page.serve import PageServer
 from listener.watch.station import Station
 from tests.watch.parts import load_bursts, save, settings, traffic
 
-STEPS = ["tension released", "launch bar up"]
+STEPS = ["tension released", "launch bar up", "throttle-back signal given"]
+SET_STEPS = [{"name": STEPS[0], "within_s": 15}, STEPS[1], {"name": STEPS[2], "within_s": 20}]
+ENDINGS = ["resume", "aircraft fast"]
 TOKEN = "correct-horse-battery"
 WELL_S = 30.0
 
@@ -87,18 +89,19 @@ class Served:
 
 @contextmanager
 def served(folder: Path, calls_s: list[float], length_s: float = 60.0, page: dict | None = None, channels: int = 1,
-    files: list[Path] | None = None,
+    files: list[Path] | None = None, all_call: bool = False, drill: str = "", resolved_as: list[str] | None = None,
 ) -> Iterator[Served]:
     """A station that hears a file with calls at these times (or these files), run in a thread, and its page."""
     file = save(folder / "radio.wav", traffic(length_s, calls_s, 16_000), 16_000)
     lines = [{"name": f"Line {n + 1}" if n else "Launch", "file": str(file)} for n in range(channels)]
     if channels > 1:
-        lines = [{**line, "file": str(save(folder / f"radio{n}.wav", traffic(length_s, calls_s if not n else [], 16_000), 16_000))}
+        lines = [{**line, "file": str(save(folder / f"radio{n}.wav", traffic(length_s, calls_s if all_call or not n else [], 16_000), 16_000))}
                  for n, line in enumerate(lines)]  # fmt: skip
     for line, path in zip(lines, files or [], strict=False):
         line["file"] = str(path)
-    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=STEPS, evidence_after_s=0.5)
-    station = Station(given, folder / "state", load=load_bursts)
+    given = settings(folder, lines, page={"port": 0, **(page or {})}, steps=SET_STEPS, evidence_after_s=0.5,
+                     resolved_as=ENDINGS if resolved_as is None else resolved_as)  # fmt: skip
+    station = Station(given, folder / "state", load=load_bursts, drill=drill)
     server = PageServer(station)
     ended = threading.Event()
     loop = threading.Thread(target=station.run, args=(ended,))

@@ -160,7 +160,7 @@ def test_a_watch_from_dead_line_to_answered_call_through_a_kill_and_a_standstill
         page.fill("#who", "Ann")
         page.get_by_role("button", name="Acknowledge").click()
         page.wait_for_selector(".seen:has-text('Acknowledged by Ann')")
-        page.get_by_label("launch bar up").check()
+        page.get_by_role("checkbox", name="launch bar up").check()
         page.get_by_role("button", name="drill").click()
         page.fill(".note input", "heard by ear too")
         page.get_by_role("button", name="Add note").click()
@@ -185,7 +185,7 @@ def test_a_watch_from_dead_line_to_answered_call_through_a_kill_and_a_standstill
         with opened(browser, program.address) as other:
             other.wait_for_selector(".seen:has-text('Acknowledged by Ann')")
             other.wait_for_selector(".notes li:has-text('heard by ear too')")
-            assert other.get_by_label("launch bar up").is_checked()
+            assert other.get_by_role("checkbox", name="launch bar up").is_checked()
         page.goto(program.address + "history?kind=alert")
         assert page.locator("tbody tr").count() == 1 and page.locator("audio").count() == 1
         player.kill()

@@ -12,6 +12,7 @@ import time
 
 import pytest
 
+from listener.keep.records import Query, Records
 from listener.tell.console import confidence_text
 from tests.parts import need_python
 from tests.watch.page.browser import (
@@ -134,7 +135,7 @@ def test_each_state_has_a_word_a_shape_and_a_colour_of_its_own(browser, station)
                     const { ChannelView } = await import("/static/channel.js");
                     const { Store } = await import("/static/store.js");
                     const look = { number: 9, name: "x", device: "", state, since_unix_s: 0, because: [], level_dbov: -20, noise_dbov: -50,
-                      snr_db: 20, words: [], last_alert: null, last_partly: null, unacknowledged: [], engine: "", model: "", proof_passed: true,
+                      snr_db: 20, words: [], last_alert: null, last_partly: null, unacknowledged: [], unresolved: [], unresolved_more: 0, engine: "", model: "", proof_passed: true,
                       proof_unix_s: 0, gaps: 0, restarts: 0 };
                     const view = new ChannelView(look, false);
                     document.getElementById("channels").append(view.element);
@@ -218,6 +219,15 @@ def test_everything_is_done_with_keys_alone(browser, tmp_path):
         tab_to(".steps input")
         page.keyboard.press("Space")
         own.wait("the step", lambda s: own.rows("step"))
+        page.wait_for_selector(".steps li[data-next=true]:has-text('2 launch bar up')")
+        page.keyboard.press("3")
+        page.wait_for_selector(".steps li:nth-child(3) .stamp:has-text('before 2')")
+        page.keyboard.press("3")  # a second press takes nothing back, and is no second time
+        tab_to(".steps li:nth-child(2) .when")
+        page.keyboard.press("Enter")
+        page.keyboard.type("-2.5")
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".steps li:nth-child(2) .stamp:has-text('before 1')")
         tab_to(".mark")
         page.keyboard.press("Enter")
         own.wait("the mark", lambda s: own.rows("mark"))
@@ -234,9 +244,19 @@ def test_everything_is_done_with_keys_alone(browser, tmp_path):
         with page.expect_request(lambda request: request.url.endswith(f"/clips/{alert_id}")):
             page.keyboard.press("Enter")
         page.wait_for_selector(".notes li")
-        assert [row.body["who"] for k in ("acknowledge", "step", "mark", "note") for row in own.rows(k)] == ["Anna"] * 4
-        assert own.rows("step")[0].body["step"] == STEPS[0]
-        assert re.search(r"\d\d:\d\d:\d\d Anna", page.locator(".stamp").first.inner_text())
+        assert page.locator(".follow summary").inner_text().endswith("since the call, not resolved")
+        page.keyboard.press("r")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".endings:has-text('Resolved: aircraft fast, Anna')")
+        page.keyboard.press("1")  # the keys mean a call that goes on: there is none, and the page says what to do
+        assert "a step done since: tick its box" in page.locator(".endings:visible").inner_text()
+        assert [row.body["who"] for k in ("acknowledge", "step", "mark", "note", "resolve") for row in own.rows(k)] == ["Anna"] * 7
+        assert [(row.body["step"], row.body["told"]) for row in own.rows("step")] == [
+            (STEPS[0], False), (STEPS[2], False), (STEPS[1], True),
+        ]  # fmt: skip
+        assert own.rows("step")[2].body["since_call_s"] == -2.5
+        assert re.search(r"\+\d+ s Anna", page.locator(".stamp").first.inner_text())
         assert "Anna: wind from the left" in page.locator(".notes").inner_text()
         assert page.locator(".mark[aria-pressed=true]").inner_text() == "true call"
 
@@ -339,11 +359,57 @@ def test_two_channels_on_a_laptop_are_seen_without_scrolling(browser, station, s
         assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
         assert page.evaluate("(grid => grid.scrollHeight <= grid.clientHeight)(document.getElementById('channels'))")
         bottom = page.evaluate("document.querySelector('.foot').getBoundingClientRect().top")
-        for what in (".state", ".now", ".call .phrase", ".call .when", ".call .confirm", ".ack", ".steps li:last-child", ".note button"):
-            for found in page.locator(what).all():
-                box = found.bounding_box()
+        for what in (".state", ".now", ".call .phrase", ".call .when", ".call .confirm", ".ack", ".steps li:last-child", ".ending"):
+            found = page.locator(what).all()
+            assert found, what
+            for box in (one.bounding_box() for one in found):
                 assert not box or box["y"] + box["height"] <= bottom, what
         assert page.locator(".caution").bounding_box()["height"] <= 40, "the caution leaves the room to the states"
+
+
+def test_a_call_that_has_not_ended_stays_on_a_laptop_beside_whether_the_channel_is_listening(browser, tmp_path):
+    """Both channels called; one call acknowledged and not ended, one not acknowledged: all of both is on the screen."""
+    with served(tmp_path, [3.0], channels=2, all_call=True) as own, opened(browser, own.address) as page:
+        own.wait("both", lambda s: all(c.unacknowledged for c in s.snapshot().channels))
+        first = own.wait_alert()
+        own.do("acknowledge", alert_id=first, who="Ann")
+        own.do("step", alert_id=first, who="Ann", step=STEPS[1], since_call_s=-2.0)
+        block = page.locator(".channel[data-state='LISTENING']")
+        block.locator(".call[data-ended=false] .stamp:has-text('−2 s Ann, before 1')").wait_for()
+        assert block.locator(".state").inner_text().split() == ["●", "LISTENING"]
+        assert re.match(r"\d+ s since the call, not resolved", block.locator(".follow summary").inner_text())
+        page.wait_for_selector(".channel[data-state='CALL HEARD'] .ack")
+        assert page.evaluate("(grid => grid.scrollHeight <= grid.clientHeight)(document.getElementById('channels'))")
+        bottom = page.evaluate("document.querySelector('.foot').getBoundingClientRect().top")
+        for what, count in ((".state", 2), (".call .phrase", 2), (".steps li", 6), (".ending", 4), (".ack:visible", 1)):
+            boxes = [found.bounding_box() for found in page.locator(what).all()]
+            assert len(boxes) == count and all(box["y"] + box["height"] <= bottom and box["x"] + box["width"] <= 1280 for box in boxes), what
+
+
+def test_a_drill_without_alerts_shows_none_and_takes_the_call_that_a_person_hears(browser, tmp_path):
+    """The machine's alert is kept; the page shows neither it nor its words, and plays the sound that the station hears."""
+    with served(tmp_path, [3.0], length_s=40.0, channels=2, drill="hidden") as own, opened(browser, own.address) as page:
+        page.wait_for_selector("#drill:has-text('DRILL WITHOUT ALERTS')")
+        page.get_by_role("button", name="Hear its sound").click()
+        own.wait("the alert, kept", lambda s: list(Records(own.folder).rows(Query(kinds=("alert",)))))
+        page.wait_for_timeout(1500)
+        told = page.locator("body").inner_text()
+        assert "CALL HEARD" not in told and "suspend 1 s ago" not in told and "▲" not in told
+        assert page.locator(".state").first.inner_text().split() == ["●", "LISTENING"]
+        assert not own.rows("alert") and not own.rows("evidence")
+        for path in ("/history", "/history.csv?kind=all", f"/clips/{next(Records(own.folder).rows(Query(kinds=('alert',)))).id}"):
+            assert own.ask(path)[0] == 403
+        page.fill("#who", "Ann")
+        page.locator(".state").first.click()
+        page.keyboard.press("a")
+        page.wait_for_selector(".call[data-ended=false] .phrase:has-text('SUSPEND by ear')")
+        page.wait_for_timeout(700)
+        page.keyboard.press("1")
+        page.wait_for_selector(".steps li:first-child .stamp:has-text('s Ann')")
+        assert own.rows("by_ear")[0].body["who"] == "Ann" and own.rows("step")[0].about == own.rows("by_ear")[0].id
+        assert own.do("acknowledge", alert_id=next(Records(own.folder).rows(Query(kinds=("alert",)))).id)[0] == 404
+        heard_s, stream_s = page.evaluate("document.querySelector('#drill audio').currentTime"), own.station.snapshot().channels[0].stream_s
+        assert 5.0 < heard_s and abs(heard_s - stream_s) < 0.5, "it sounds as the station hears it"
 
 
 def test_on_a_phone_the_states_come_first(browser, station):
@@ -361,6 +427,19 @@ def test_a_confidence_is_told_in_the_same_words_here_and_on_the_terminal(browser
         told = page.evaluate("async values => { const { percent } = await import('/static/words.js'); return values.map(percent); }", values)
     assert told == [confidence_text(value) for value in values]
     assert "100%" not in told
+
+
+def test_where_nobody_says_how_a_call_ends_its_steps_are_ticked_after_it_was_acknowledged(browser, tmp_path):
+    with served(tmp_path, [3.0], resolved_as=[]) as own, opened(browser, own.address) as page:
+        page.wait_for_selector(".channel[data-state='CALL HEARD']")
+        time.sleep(0.6)  # what has not been seen takes no key
+        page.locator(".ack").click()
+        page.wait_for_selector(".channel[data-state='LISTENING'] .steps li[data-next=true]:has-text('1 tension released')")
+        page.keyboard.press("1")
+        page.wait_for_selector(".steps li[data-next=true]:has-text('2 launch bar up')")
+        assert "since the call" in page.locator(".follow summary").inner_text()
+        page.keyboard.press("r")
+        assert not page.locator(".ending").count() and len(own.rows("step")) == 1
 
 
 def test_the_watch_is_taken_and_a_radio_worked_on_with_keys_alone(browser, tmp_path):

@@ -9,8 +9,8 @@ from rich.console import Console
 from listener.events import confidence_text
 from listener.watch.show.big_text import LINES, big
 from listener.watch.show.entry import Entry
-from listener.watch.show.picture import ago, channel_line, meter_bar, picture
-from listener.watch.state import Because, ChannelView, Shown, State, StationView, WordHeard, Work
+from listener.watch.show.picture import ago, calls_text, channel_line, meter_bar, picture
+from listener.watch.state import Because, ChannelView, Shown, State, StationView, Step, StepDone, WordHeard, Work
 
 NOW = 1_900_000_000.0
 CALL = Shown(7, "alert", "2030-03-17T17:46:32.000000Z", NOW - 8, "suspend", 3, 3, 0.97, 10.0, 12.0, 0.3)
@@ -116,6 +116,21 @@ def test_an_open_call_does_not_hide_whether_the_channel_hears_now():
     assert "listening now" not in shown(blind) and "NOT ACKNOWLEDGED" in shown(blind, width=140)
     assert "listening now  CALL HEARD: SUSPEND x3" in channel_line(call, NOW, 120).plain
     assert "BLIND now  CALL HEARD: SUSPEND x3" in channel_line(blind, NOW, 120).plain
+
+
+def test_a_call_that_has_not_ended_is_told_with_its_steps_and_leaves_the_state_alone():
+    """Acknowledged 8 s after it; the second step was before the spoken call, the first is over its time."""
+    done = (StepDone("bar up", "Bo", -2.0),)
+    call = replace(CALL, acknowledged_by="Ann", steps=done)
+    steps, endings = (Step("tension off", 5.0), Step("bar up"), Step("signal", 20.0)), ("resume",)
+    (told, follows) = calls_text(replace(QUIET, last_alert=call, unresolved=(call,)), NOW, steps, endings)
+    assert told.plain.endswith("seen by Ann")
+    assert follows.plain == "+8 s  1 tension off OPEN, set 5 s OVER  2 bar up -2 s Bo  3 signal –, set 20 s  NOT RESOLVED (r)"
+    ended = replace(call, resolved_as="resume", resolved_by="Cy")
+    (told,) = calls_text(replace(QUIET, last_alert=ended), NOW, steps, endings)
+    assert told.plain.endswith("resume, Cy")
+    line = channel_line(replace(QUIET, unresolved=(call,)), NOW, 120).plain
+    assert line.startswith(" ● LISTENING") and "not resolved: CALL HEARD: SUSPEND x3" in line
 
 
 def test_work_on_a_radio_is_told_beside_the_blindness_and_that_it_has_ended():

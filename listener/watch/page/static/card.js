@@ -1,17 +1,19 @@
 // One call that was heard: what, when, how sure; then what people did about it.
 
 import { play, send } from "./desk.js";
-import { chance, likely, localTime, make, percent, put, span, utcTime } from "./words.js";
+import { Follow } from "./follow.js";
+import { around, chance, likely, localTime, make, percent, put, span, utcTime } from "./words.js";
 
 const MARKS = ["true call", "drill", "false alert"];
 
 export class Card {
-  /** about: what the journal has about this alert, see Store. */
-  constructor(alert, steps) {
+  /** steps, endings: the unit's own, in their order. */
+  constructor(alert, steps, endings) {
     this.alert = alert;
     this.firstShown = performance.now();
     this.ago = make("b");
     this.seen = make("p", { class: "seen" });
+    this.around = make("p", { class: "around" });
     this.trouble = make("p", { class: "trouble", role: "alert" });
     this.notes = make("ul", { class: "notes" });
     this.ack = make("button", { class: "ack", type: "button" }, "Acknowledge ", make("kbd", { text: "A" }));
@@ -19,18 +21,20 @@ export class Card {
     const hear = make("button", { class: "hear quiet", type: "button", text: "Play clip" });
     hear.addEventListener("click", () => { put(this.trouble, ""); play(alert.id, (line) => put(this.trouble, line)); });
     this.marks = MARKS.map((mark) => this.#marker(mark));
-    this.steps = steps.map((step) => this.#step(step));
+    this.follow = new Follow(alert, steps, endings, this.#fails);
     this.after = this.#after();
     const title = `call-${alert.id}`;
+    const byEar = alert.kind === "by_ear"; // in a drill without alerts: the machine says nothing of it
     this.element = make("section", { class: "call", "aria-labelledby": title },
       make("div", { class: "what" },
-        make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: ` ×${alert.words_heard}` })),
+        make("h3", { id: title, class: "phrase" }, alert.phrase.toUpperCase(), make("span", { text: byEar ? " by ear" : ` ×${alert.words_heard}` })),
+        this.around,
         make("p", { class: "when" }, make("b", { text: localTime(alert.unix_s) }), ` here · ${utcTime(alert.unix_s)} UTC · `, this.ago, " ago"),
-        make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
+        byEar ? "" : make("p", { class: "sure" }, make("b", { text: likely(alert.confidence) }), `, confidence ${percent(alert.confidence)} `, sureBar(alert.confidence)),
         alert.chance_per_h === null || alert.chance_per_h === undefined ? "" : make("p", { class: "when", text: chance(alert.chance_per_h) }),
-        make("p", { class: "confirm", text: "advisory: confirm by ear" }),
-        make("p", { class: "acts" }, this.ack, hear), this.seen, this.trouble),
-      this.after);
+        byEar ? "" : make("p", { class: "confirm", text: "advisory: confirm by ear" }),
+        make("p", { class: "acts" }, this.ack, byEar ? "" : hear, this.seen), this.trouble),
+      make("div", { class: "beside" }, this.follow.element, this.after));
   }
 
   acknowledge() {
@@ -38,19 +42,17 @@ export class Card {
     send("acknowledge", { alert_id: this.alert.id }, (line) => { put(this.trouble, line); this.ack.disabled = false; });
   }
 
-  /** isOpen: nobody acknowledged it yet. about: {acknowledged, notes, mark, steps} from the journal. */
-  update(isOpen, about, nowS) {
+  /** isOpen: nobody acknowledged it yet. hasEnded: a person said how it ended. about: from the journal, see Store. */
+  update(isOpen, hasEnded, about, nowS) {
     put(this.ago, span(nowS - this.alert.unix_s));
     this.element.dataset.open = isOpen;
+    this.element.dataset.ended = hasEnded;
     this.ack.hidden = !isOpen;
     const seen = about.acknowledged;
-    put(this.seen, isOpen ? "" : seen ? `Acknowledged by ${seen.who}, ${localTime(seen.unixS)}` : `Acknowledged by ${this.alert.acknowledged_by || "somebody"}`);
+    put(this.seen, isOpen ? "" : this.alert.kind === "by_ear" ? `Heard by ${this.alert.acknowledged_by}` : seen ? `Acknowledged by ${seen.who}, ${localTime(seen.unixS)}` : `Acknowledged by ${this.alert.acknowledged_by || "somebody"}`);
+    put(this.around, about.around ? around(about.around) : "");
+    this.follow.update(this.alert, hasEnded, nowS);
     for (const [mark, button] of this.marks) button.setAttribute("aria-pressed", about.mark?.mark === mark);
-    for (const { step, box, when } of this.steps) {
-      const done = about.steps.get(step);
-      if (!box.disabled) box.checked = done?.done ?? false;
-      put(when, done ? `${done.done ? "" : "taken back "}${localTime(done.unixS)} ${done.who}` : "");
-    }
     if (this.notes.childElementCount !== about.notes.length) {
       this.notes.replaceChildren(...about.notes.map((n) => make("li", { text: `${localTime(n.unixS)} ${n.who}: ${n.text}` })));
     }
@@ -64,17 +66,6 @@ export class Card {
     return [mark, button];
   }
 
-  #step(step) {
-    const box = make("input", { type: "checkbox" });
-    const when = make("span", { class: "stamp" });
-    box.addEventListener("change", async () => {
-      box.disabled = true;
-      if (!(await send("step", { alert_id: this.alert.id, step, done: box.checked }, this.#fails))) box.checked = !box.checked;
-      setTimeout(() => { box.disabled = false; }, 600); // until the journal's row is back
-    });
-    return { step, box, when, element: make("li", {}, make("label", {}, box, ` ${step} `), when) };
-  }
-
   #after() {
     const text = make("input", { maxlength: "1000", "aria-label": `Note about ${this.alert.phrase}, ${localTime(this.alert.unix_s)}`, autocomplete: "off" });
     const form = make("form", { class: "note" }, text, make("button", { class: "quiet", text: "Add note" }));
@@ -83,10 +74,8 @@ export class Card {
       if (text.value.trim() && (await send("note", { alert_id: this.alert.id, text: text.value }, this.#fails))) text.value = "";
     });
     const parts = [];
-    if (this.steps.length) parts.push(make("ul", { class: "steps" }, ...this.steps.map((s) => s.element)));
     parts.push(make("div", { class: "marks", role: "group", "aria-label": "What it was" }, make("span", { text: "It was a " }), ...this.marks.map(([, b]) => b)));
-    const title = this.steps.length ? "Own steps, marks, notes" : "Marks, notes";
-    return make("details", { class: "after", open: !document.querySelector("#channels.many") }, make("summary", { text: title }), ...parts, form, this.notes);
+    return make("details", { class: "after", open: !document.querySelector("#channels:is(.many, .brief)") }, make("summary", { text: "Marks, notes" }), ...parts, form, this.notes);
   }
 }
 

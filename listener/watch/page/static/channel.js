@@ -26,6 +26,9 @@ export class ChannelView {
     this.done = this.#button("End work", "end_work", () => ({ channel: this.name }));
     this.known = this.#button("I know", "acknowledge_blind", () => ({ channels: [this.name] }));
     this.known.append(make("kbd", { text: "B" }));
+    this.byEar = this.#button("I hear the call", "by_ear", () => ({ channel: this.name }));
+    this.byEar.className = "by-ear";
+    if (look.number === 0) this.byEar.append(make("kbd", { text: "A" }));
     this.seen = make("span");
     this.blindShown = Infinity; // since when blindness that nobody said they know of is on the screen
     this.calls = make("div", { class: "calls" });
@@ -41,16 +44,17 @@ export class ChannelView {
         make("h2", { id: title, text: look.name }),
         make("p", { class: "state" }, this.shape, " ", this.state), this.since, this.now),
       this.why,
-      make("p", { class: "acts" }, this.work, this.done, this.seen, this.known), this.trouble, this.calls, this.more, this.partly,
+      make("p", { class: "acts" }, this.byEar, this.work, this.done, this.seen, this.known), this.trouble, this.calls, this.more, this.partly,
       make("div", { class: "low" }, this.strip.element, make("div", { class: "small" }, this.words, this.sound, this.about)));
   }
 
-  /** Everything but the strip. Gives the open alerts that are shown. */
+  /** Everything but the strip. Gives the calls that are shown and that keys may mean: those that nobody has resolved. */
   update(look, store, nowS) {
     this.element.dataset.state = look.state;
     put(this.shape, SHAPES[look.state]);
     put(this.state, look.state);
     put(this.since, `since ${localTime(look.since_unix_s)}, ${span(nowS - look.since_unix_s)}`);
+    this.byEar.hidden = !store.hidesAlerts;
     this.#hears(look, nowS);
     this.#reasons(look, nowS);
     const open = this.#cards(look, store, nowS);
@@ -72,6 +76,8 @@ export class ChannelView {
     const rows = [...(store.rows.get(this.name) ?? []), ...(store.rows.get(null) ?? []).filter((row) => row.kind === "fault")];
     this.strip.draw(store.strips[this.number] ?? new Map(), store.words[this.number] ?? new Map(), rows, nowS);
   }
+
+  heardByEar() { this.byEar.click(); }
 
   /** There is blindness that nobody said they know of, and nobody works on it. */
   get canBeSeen() { return this.blindShown !== Infinity; }
@@ -104,20 +110,24 @@ export class ChannelView {
   }
 
   #cards(look, store, nowS) {
-    const open = [...look.unacknowledged].sort((a, b) => b.unix_s - a.unix_s);
+    const newest = (calls) => [...calls].sort((a, b) => b.unix_s - a.unix_s);
+    const open = newest(look.unacknowledged);
+    const going = [...open, ...newest(look.unresolved)];
     const last = look.last_alert;
-    const shown = open.length ? open.slice(0, MOST_CARDS) : last && nowS - last.unix_s < QUIET_CARD_S ? [last] : [];
+    const shown = going.length ? going.slice(0, MOST_CARDS) : last && nowS - last.unix_s < QUIET_CARD_S ? [last] : [];
     const ids = new Set(shown.map((alert) => alert.id));
     for (const [id, card] of this.cards) if (!ids.has(id)) { card.element.remove(); this.cards.delete(id); }
     shown.forEach((alert, i) => {
       let card = this.cards.get(alert.id);
-      if (!card) this.cards.set(alert.id, (card = new Card(alert, store.steps)));
+      if (!card) this.cards.set(alert.id, (card = new Card(alert, store.steps, store.endings)));
       card.alert = alert;
       if (this.calls.children[i] !== card.element) this.calls.insertBefore(card.element, this.calls.children[i] ?? null);
-      card.update(open.some((one) => one.id === alert.id), store.about(alert.id), nowS);
+      card.update(open.includes(alert), !going.includes(alert), store.about(alert.id), nowS);
+      if (card.isFirst !== (i === 0)) { card.isFirst = i === 0; if (i) card.follow.element.open = false; } // an older call makes room
     });
-    put(this.more, open.length > MOST_CARDS ? `and ${open.length - MOST_CARDS} more calls that nobody acknowledged` : "");
-    return [...this.cards.values()].filter((card) => card.element.dataset.open === "true");
+    const more = going.length - MOST_CARDS + look.unresolved_more;
+    put(this.more, more > 0 ? `and ${more} more calls that have not ended` : "");
+    return [...this.cards.values()].filter((card) => card.follow.takesKeys);
   }
 }
 

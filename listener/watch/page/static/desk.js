@@ -26,7 +26,7 @@ export async function send(what, body, failed) {
 export function onKeys(keys) {
   addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
-    if (event.target instanceof Element && event.target.closest("input, textarea, select")) return;
+    if (event.target instanceof Element && event.target.closest("input:not([type=checkbox]), textarea, select")) return;
     const work = keys[event.key.toLowerCase()];
     if (work) { event.preventDefault(); work(); }
   });

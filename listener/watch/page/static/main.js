@@ -2,19 +2,22 @@
 
 import { ChannelView } from "./channel.js";
 import { onKeys, send } from "./desk.js";
+import { Drill } from "./drill.js";
 import { Duty, workText } from "./duty.js";
 import { Link } from "./link.js";
 import { Store } from "./store.js";
-import { localTime, percent, put, span, utcTime } from "./words.js";
+import { around, localTime, percent, put, span, utcTime } from "./words.js";
 
 const SEEN_MS = 500; // what has not been on the screen for so long was not seen, and a key does not acknowledge it
 
 const at = (id) => document.getElementById(id);
 const store = new Store();
 const duty = new Duty();
+const drill = new Drill();
 let channels = [];
 let look = null;
-let openCards = [];
+let openCards = []; // of the calls that nobody has resolved
+let keyed = null; // the newest of them: keys 1 to 9 and R mean it
 let serverAheadS = 0;
 let state = "lost";
 let hasSaidPresent = false; // what stood when the page came (back) to life is said once; what comes after it comes as rows
@@ -61,12 +64,18 @@ const blindLine = (name, reasons) => `${name} is blind: ${reasons.map((r) => r.d
 function show() {
   if (!look) return;
   duty.update(look, nowS());
+  drill.update(look);
+  store.steps = look.steps;
+  store.endings = look.resolved_as;
+  store.hidesAlerts = look.drill === "hidden";
   openCards = channels.flatMap((channel, i) => channel.update(look.channels[i], store, nowS()));
+  keyed = openCards.reduce((newest, card) => (newest && newest.alert.unix_s >= card.alert.unix_s ? newest : card), null);
+  for (const card of openCards) card.follow.isKeyed = card === keyed;
   put(at("clock"), localTime(nowS()));
   put(at("clock-utc"), `${utcTime(nowS())} UTC`);
   const faults = look.faults.slice(-2).map(([unixS, text]) => `${localTime(unixS)} ${text}`);
   const tone = !store.hasTone ? "tone off" : look.tone_sounding ? "tone SOUNDING" : look.tone_trouble || "tone ready";
-  const parts = [`on watch ${span(look.uptime_s)}`, look.journal_trouble || "journal written", tone, look.recording];
+  const parts = [`on watch ${span(look.uptime_s)}`, look.journal_trouble || "journal written", tone, look.recording, look.acceptance];
   if (store.isLocal === false) parts.push("this page can be reached from the network, unencrypted");
   put(at("foot"), [...parts.filter(Boolean), ...faults].join(" · "));
   loud();
@@ -82,6 +91,8 @@ function loud() {
   put(at("loud"), lines.slice(0, 4).join("   ") + (lines.length > 4 ? `   and ${lines.length - 4} more` : ""));
   document.title = calls.length ? `▲ CALL HEARD` : blind.length ? `✖ BLIND` : state === "live" ? "● Watch" : "✖ NOT LIVE";
 }
+
+const wasSeen = (card) => performance.now() - card.firstShown > SEEN_MS;
 
 const isWorkedOn = (channel) => channel?.work?.ended_unix_s === null;
 
@@ -124,6 +135,10 @@ function onRow(row) {
   if (row.kind === "hand_over") tell(`${row.body.who} takes the watch. ${row.body.open.length ? `Open: ${row.body.open.join("; ")}` : "Nothing is open"}.`);
   if (row.kind === "state" && row.body.state === "LISTENING") tell(`${row.channel} is listening.`);
   if (row.kind === "partly_heard") tell(`Partly heard on ${row.channel}: ${row.body.phrase}`);
+  if (row.kind === "update") tell(`Call on ${row.channel}: ${around(row.body)}.`);
+  if (row.kind === "by_ear") tell(`Call heard by ear by ${row.body.who}.`);
+  if (row.kind === "step") tell(`${row.body.step}: ${row.body.done ? "done" : "taken back"} by ${row.body.who}.`);
+  if (row.kind === "resolve") tell(row.body.as ? `Call on ${row.channel} resolved: ${row.body.as}, by ${row.body.who}.` : `Call on ${row.channel} open again.`);
   if (row.kind === "acknowledge") tell(`${row.body.blind ? `Blindness of ${row.channel} seen` : "Acknowledged"} by ${row.body.who}.`);
 }
 
@@ -137,6 +152,7 @@ function fit() {
   grid.style.setProperty("--rows", rows);
   grid.classList.toggle("tight", innerWidth >= 640 && innerHeight / rows < 450);
   grid.classList.toggle("many", innerWidth < 640 || innerHeight / rows < 300); // the states come first
+  grid.classList.toggle("brief", n > 1 && innerHeight / rows < 900); // what can wait is folded away
   grid.classList.toggle("snug", innerHeight / rows < 900);
 }
 
@@ -159,7 +175,9 @@ onKeys({
     const known = channels.filter((channel) => channel.canBeSeen && performance.now() - channel.blindShown > SEEN_MS).map((channel) => channel.name);
     if (known.length) send("acknowledge_blind", { channels: known }, say);
   },
-  a: () => openCards.filter((card) => performance.now() - card.firstShown > SEEN_MS).forEach((card) => card.acknowledge()),
+  ...Object.fromEntries([1, 2, 3, 4, 5, 6, 7, 8, 9].map((n) => [String(n), () => { if (keyed && wasSeen(keyed)) keyed.follow.tick(n); }])),
+  r: () => { if (keyed && wasSeen(keyed)) keyed.follow.toEndings(); },
+  a: () => (look?.drill === "hidden" ? channels[0]?.heardByEar() : openCards.filter((card) => card.element.dataset.open === "true" && wasSeen(card)).forEach((card) => card.acknowledge())),
 });
 addEventListener("resize", () => { fit(); draw(); });
 addEventListener("theme", draw);

@@ -5,15 +5,16 @@ const KEEP_S = 620;
 export class Store {
   constructor() {
     this.rows = new Map(); // channel name -> rows of the strip, in order
-    this.abouts = new Map(); // alert id -> {acknowledged, notes, mark, steps}
+    this.abouts = new Map(); // alert id -> {acknowledged, notes, mark}
     this.strips = []; // channel number -> Map second -> [second, level, speech]
     this.words = []; // channel number -> Map key -> [unixS, phrase, score]
-    this.steps = [];
+    this.steps = []; // the unit's own, and how a call can end: see look
+    this.endings = [];
+    this.hidesAlerts = false;
     this.phrases = [];
   }
 
   begin(begin) {
-    this.steps = begin.steps;
     this.phrases = begin.phrases;
     this.isLocal = begin.is_local;
     this.hasTone = begin.has_tone;
@@ -48,7 +49,7 @@ export class Store {
 
   about(alertId) {
     let about = this.abouts.get(alertId);
-    if (!about) this.abouts.set(alertId, (about = { ids: new Set(), acknowledged: null, notes: [], mark: null, steps: new Map() }));
+    if (!about) this.abouts.set(alertId, (about = { ids: new Set(), acknowledged: null, notes: [], mark: null }));
     return about;
   }
 
@@ -58,9 +59,9 @@ export class Store {
     about.ids.add(row.id);
     const done = { ...row.body, unixS: row.unixS };
     if (row.kind === "acknowledge") about.acknowledged ??= done;
+    if (row.kind === "update") about.around = done;
     if (row.kind === "note") about.notes.push(done);
     if (row.kind === "mark") about.mark = done;
-    if (row.kind === "step") about.steps.set(row.body.step, done);
   }
 }
 

@@ -42,6 +42,12 @@ export function chance(perHour) {
   return `talk alone: once in ${(1 / perHour).toFixed(perHour > 0.5 ? 1 : 0)} h`;
 }
 
+/** Position and caller of a call, those that are listened for and known: as around_text in events.py says it. */
+export function around(known) {
+  const said = ([what, answer]) => `${what} ${answer.name === null ? answer.verdict : `${answer.name} (${percent(answer.confidence)})`}`;
+  return [["position", known.position], ["caller", known.caller]].filter(([, answer]) => answer).map(said).join("; ");
+}
+
 /** An element with class, text and children. */
 export function make(tag, given = {}, ...children) {
   const { class: name, text, data, ...rest } = given;

@@ -1,0 +1,1 @@
+"""Making it this site's own: installation, phrase, voices, acceptance."""
