@@ -17,6 +17,7 @@ pytest.importorskip("soxr", reason="soxr is not installed")
 
 from models.training import corpus, texts, voices
 from models.training.warp import warp
+from tests.parts import need_python
 
 
 def listed(engine):
@@ -77,7 +78,7 @@ def test_twice_the_speed_is_clearly_shorter(engine):
 
 
 def test_a_warp_moves_the_pitch_and_keeps_the_length():
-    pytest.importorskip("pyworld", reason="pyworld is not installed")
+    need_python("pyworld", "'launch-listener[voices]'")
     rate_hz, times = 16000, np.arange(16000) / 16000
     buzz = sum(np.sin(2 * np.pi * 120 * k * times) / k for k in range(1, 20)).astype(np.float32) * 0.1
     moved = warp(buzz, rate_hz, 1.25, 1.0)
