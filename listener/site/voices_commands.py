@@ -128,7 +128,7 @@ def learn(phrase: Phrase = None, config: Config = None, folder: Folder = None) -
     print(f"  takes of others than those it was learnt from, clear enough for a call: {outcome.after:.0%} ({without})")
     alerts = "" if outcome.alerts_before is None else f" ({outcome.alerts_before} without)"
     print(f"  false alerts in {outcome.talk_h:.1f} h of talk: {outcome.alerts_after}{alerts}")
-    print("  other talk, above all in noise, may give far more (docs/voices.md): try it on your own traffic (listener acceptance)")
+    print("  other talk, above all in noise, may give far more: try it on your own traffic (listener acceptance)")
     print(f"To use it, in the settings:\near: {{examples: '{file.parent}'}}")
     print(f"watch: {{proof: {{words: {{'{said}': '{proof}'}}}}}}")
     print(f"{cautions.NOT_CERTIFIED} {cautions.BACKUP} {cautions.NO_PERMISSION}")
