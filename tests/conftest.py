@@ -13,12 +13,13 @@ from hypothesis import settings
 
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
+LONG_TOO = os.environ.get("LISTENER_LONG") == "1"
 # Measurements against the clock, the trial by mutants, a table made anew, a bundle of 140 MB: minutes, so LISTENER_LONG=1.
 _LONG_ONLY = [
     "watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py",
     "site/test_bundle_real.py", "study/test_memory.py",
 ]  # fmt: skip
-collect_ignore = [] if os.environ.get("LISTENER_LONG") == "1" else _LONG_ONLY
+collect_ignore = [] if LONG_TOO else _LONG_ONLY
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",
@@ -55,8 +56,12 @@ LONG = (
 those in which tests are marked `alone`, since later they would have to wait until the others' tests have ended."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Each test is marked fast or slow by where it lies; `pytest -m fast` is for daily work. `long` ones are on demand."""
+    if not LONG_TOO:
+        left_out = [item for item in items if item.get_closest_marker("long")]
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
     places = {item: item.path.relative_to(HERE).as_posix() for item in items}
     items.sort(key=lambda item: not item.get_closest_marker("alone"))
     items.sort(key=lambda item: LONG.index(places[item]) if places[item] in LONG else len(LONG))

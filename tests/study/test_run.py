@@ -84,13 +84,17 @@ STOPPED = "stopped; what is done is kept: run the same command again and it goes
 KILLED = "a worker was killed, perhaps for want of memory; what is done is kept: run the same command again, or with fewer --workers\n"
 
 
-def test_stopped_again_and_again_in_every_way_it_loses_nothing_and_leaves_nobody_behind(once, tmp_path):
+def test_stopped_again_and_again_it_loses_nothing_and_leaves_nobody_behind(once, tmp_path):
+    """A worker killed, then Ctrl-C; with LISTENER_LONG=1 also terminated, and killed outright."""
     values, folder = once
     out = tmp_path / "out"
     (tmp_path / "plan.yaml").write_text(yaml.safe_dump(values))
     command = [*LISTENER, str(tmp_path / "plan.yaml"), "--out", str(out), "--workers", "2"]
     done: dict[str, int] = {}
-    for end, said in ((kill_a_worker, KILLED), (term, STOPPED), (ctrl_c, STOPPED), (psutil.Popen.kill, None)):
+    ends = [(kill_a_worker, KILLED), (ctrl_c, STOPPED)]
+    if os.environ.get("LISTENER_LONG") == "1":
+        ends += [(term, STOPPED), (psutil.Popen.kill, None)]
+    for end, said in ends:
         process = psutil.Popen(command, env=ENVIRONMENT, stderr=subprocess.PIPE, text=True, start_new_session=True)
         wait_for(lambda before=len(done): len(parts(out)) > before, process)
         family = process.children(recursive=True)
@@ -125,6 +129,7 @@ def test_a_folder_in_which_a_study_runs_is_left_alone(once, tmp_path):
         os.close(hold)
 
 
+@pytest.mark.long
 def test_a_cluster_that_loses_a_worker_loses_nothing(once, tmp_path):
     values, folder = once
     scheduler_file = tmp_path / "scheduler.json"

@@ -1,6 +1,6 @@
 """A long watch, faster than the clock: memory stays, times stay true, every call is found.
 
-By default nine minutes of stream with an engine that loads at once. LISTENER_SOAK_H=10 makes it a full
+By default six minutes of stream with an engine that loads at once. LISTENER_SOAK_H=10 makes it a full
 watch, and LISTENER_SOAK_ENGINE=ear gives it the shipped ear and the recorded exercise over and over.
 """
 
@@ -21,7 +21,7 @@ from listener.watch.parts.recogniser_process import LoadEngine
 from listener.watch.station import Station
 from tests.watch.parts import CALL_S, channel, follow, load_bursts, running, save, settings, traffic
 
-HOURS = float(os.environ.get("LISTENER_SOAK_H", "0.15"))
+HOURS = float(os.environ.get("LISTENER_SOAK_H", "0.1"))
 ENGINE = os.environ.get("LISTENER_SOAK_ENGINE", "bursts")
 EXERCISE = Path(__file__).parent.parent.parent / "recordings_synthetic" / "exercise_halvard.flac"
 BURSTS_S = (7.0, 31.3, 48.9)

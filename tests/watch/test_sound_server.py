@@ -131,6 +131,7 @@ def envelope(sound: np.ndarray, rate_hz: int) -> np.ndarray:
     return 10 * np.log10(np.mean(np.square(frames, dtype=np.float64), axis=1) + 1e-6)
 
 
+@pytest.mark.long
 @pytest.mark.alone
 def test_the_exercise_heard_live_is_the_exercise_as_replayed(tmp_path, server):
     lines = lines_of_the_exercise(tmp_path)
