@@ -65,8 +65,7 @@ def lines_until(process: subprocess.Popen[str], word: str) -> list[str]:
 
 
 def children(pid: int) -> list[int]:
-    found = subprocess.run(["pgrep", "-P", str(pid)], capture_output=True, text=True)
-    return [int(line) for line in found.stdout.split()]
+    return [int(child) for task in Path(f"/proc/{pid}/task").iterdir() for child in (task / "children").read_text().split()]
 
 
 def is_gone(pid: int) -> bool:
