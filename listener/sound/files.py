@@ -179,7 +179,9 @@ def _open(path: Path) -> int:
         return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except FileNotFoundError:
         raise UserError(f"{path}: no such file") from None
-    except (OSError, ValueError) as error:  # ValueError: a name with a zero byte in it
+    except ValueError:  # which Pythons word differently
+        raise UserError(f"{path}: cannot be opened: embedded null byte") from None
+    except OSError as error:
         raise UserError(f"{path}: cannot be opened: {_reason(error)}") from None
 
 
