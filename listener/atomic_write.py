@@ -102,6 +102,17 @@ def write_whole(path: Path, content: str | bytes) -> None:
     write_whole_with(path, lambda part: part.write_bytes(data))
 
 
+def write_private(path: Path, content: str | bytes) -> None:
+    """The same, readable by nobody but its owner from its first byte on."""
+    data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
+
+    def write(part: Path) -> None:
+        part.touch(0o600)
+        part.write_bytes(data)
+
+    write_whole_with(path, write)
+
+
 def write_whole_with(path: Path, write: Callable[[Path], object]) -> None:
     """The same for a file that `write(part)` makes at the path it is given."""
     part = path.parent / f".listener-{os.getpid()}-{next(_number)}.part"

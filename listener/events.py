@@ -219,6 +219,11 @@ class Fault:
 Event = Alert | Candidate | PartlyHeard | Update | Fault
 
 
+def times_text(repeats: int) -> str:
+    """How often a phrase is said, in words: once, twice, 3 times."""
+    return {1: "once", 2: "twice"}.get(repeats, f"{repeats} times")
+
+
 def confidence_text(confidence: float) -> str:
     """A confidence 0..1 as per cent for people, 1 to 99: nothing that a program says is certain.
 

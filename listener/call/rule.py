@@ -144,15 +144,18 @@ class _Peak:
     chain: Chain | None = None
 
 
+def alert_level(settings: Settings, calibration: Calibration) -> float:
+    """The joint score from which a call is an alert: the settings' own, else that of their sensitivity."""
+    return calibration.alert_levels[settings.sensitivity] if settings.alert_level is None else settings.alert_level
+
+
 class CallRule:
     """The rule for all phrases of one channel. talk: what the engine takes for them where nobody calls."""
 
     def __init__(
         self, settings: Settings, calibration: Calibration, channel: int, engine: str, talk: Talk = NO_TALK
     ) -> None:
-        level = settings.alert_level
-        if level is None:
-            level = calibration.alert_levels[settings.sensitivity]
+        level = alert_level(settings, calibration)
         self._rules = {
             phrase.words: PhraseRule(
                 phrase, calibration, level, channel, engine, background(talk, phrase, calibration)

@@ -238,8 +238,9 @@ def make(
     from listener.drill.make import Order, write_exercise
     from listener.drill.make import make as compose
     from listener.drill.voices import read_voices
+    from listener.settings import plain_words
 
-    phrase = " ".join(phrase.lower().split())
+    phrase = plain_words(phrase)
     times = tuple(_time(text) for text in at.split(",") if text.strip())
     order = Order(
         name.stem.replace("_", " ").capitalize(), minutes, phrase, 3, calls, times, noise, snr, radio, distractors, cut,

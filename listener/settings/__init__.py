@@ -10,11 +10,12 @@ from listener.settings.base import (
     Settings,
     SphinxSettings,
     VoskSettings,
+    plain_words,
     read_settings,
     settings_from,
 )
 
 __all__ = [
     "ENGINE_GROUP", "CallerSettings", "EarSettings", "GateSettings", "PhraseSettings", "PositionSettings", "Settings",
-    "SphinxSettings", "VoskSettings", "read_settings", "settings_from",
+    "SphinxSettings", "VoskSettings", "plain_words", "read_settings", "settings_from",
 ]  # fmt: skip

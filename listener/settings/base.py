@@ -27,10 +27,15 @@ from listener.yaml_file import READS_AS_TRUTH, Checked, FilePath, error_lines, p
 Sensitivity = Literal["cautious", "balanced", "eager"]
 
 
+def plain_words(text: str) -> str:
+    """Words as they are looked for and compared: in small letters, one space between."""
+    return " ".join(text.lower().split())
+
+
 def _plain_words(value: Any) -> Any:
     if isinstance(value, bool):
-        raise ValueError("YAML reads on, off, yes and no as true or false: put the word in quotes")
-    return " ".join(value.lower().split()) if isinstance(value, str) else value
+        raise ValueError(f"{READS_AS_TRUTH}: put the word in quotes")
+    return plain_words(value) if isinstance(value, str) else value
 
 
 Words = Annotated[str, BeforeValidator(_plain_words), Field(min_length=1)]
@@ -105,7 +110,6 @@ class Named(Checked):
         if type(value) in (str, int):
             value = {"name": value}
         return {"spoken": value["name"], **value} if isinstance(value, dict) and value.get("name") else value
-
 
     @field_validator("spoken")
     @classmethod

@@ -14,14 +14,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from listener.call.background import joint_peaks
+from listener.call.rule import alert_level
 from listener.errors import UserError
 from listener.events import RATE_HZ, Hit
+from listener.radio import VOICE_BAND_HZ
 from listener.settings import PhraseSettings, Settings
 from listener.speech.bank import Bank, read_bank
-from listener.speech.ear import EarEngine, EarSpotter
+from listener.speech.ear import EarEngine, EarSpotter, model_folder
 from listener.speech.examples import Examples, hear_bank
-from listener.speech.network import Network, open_session, shipped_model
-from listener.speech.pronounce import pronunciations
+from listener.speech.network import Network, open_session
+from listener.speech.phrase_ear import FRAME_S
+from listener.speech.pronounce import unknown_words
 from listener.speech.talk import Listening, search_bank
 from listener.speech.word_view import embed
 
@@ -30,7 +33,6 @@ Takes = Mapping[str, Sequence[np.ndarray]]  # by person: sounds, float32 at RATE
 LEAST_TAKES = 5
 SNRS_DB = (None, 10.0, 5.0)  # each take is heard so: as it is, and in noise
 GAP_S = 0.45
-BAND_HZ = (300.0, 3400.0)
 RIDGE = 0.3  # of the regression: how near the direction stays to where it began
 HARDEST = 6_000  # queries of talk that are nearest to the phrase; all others are far from it
 BLOCK = 6_000  # frames (2 min) of talk that go together to one half or the other
@@ -95,9 +97,7 @@ def learn(phrase: str, takes: Takes, settings: Settings) -> tuple[Examples, Outc
     if bank is None:
         raise UserError(f"{words.engine.folder}: this model brings no talk to judge examples by; use a shipped one")
     asked = next((one for one in settings.phrases if one.words == phrase), PhraseSettings(words=phrase))
-    level = settings.alert_level
-    if level is None:
-        level = words.engine.calibration.alert_levels[settings.sensitivity]
+    level = alert_level(settings, words.engine.calibration)
     heard = {who: hear(words.engine, some, seed) for seed, (who, some) in enumerate(sorted(takes.items()))}
     _check_alike(phrase, words, heard, bank)
     halves = _halves(bank)
@@ -113,13 +113,9 @@ def learn(phrase: str, takes: Takes, settings: Settings) -> tuple[Examples, Outc
 
 def _words(phrase: str, settings: Settings) -> _Words:
     spelled = dict(settings.pronounce)
-    folder = settings.ear.model_path or shipped_model()
-    try:
-        for word in phrase.split():
-            pronunciations(word, spelled)
-    except UserError:
-        return _Words(EarEngine(folder, [], {}), phrase, len(phrase.split()), False)
-    return _Words(EarEngine(folder, [phrase], spelled), phrase, len(phrase.split()), True)
+    known = not unknown_words([phrase], spelled)
+    engine = EarEngine(model_folder(settings), [phrase] if known else [], spelled)
+    return _Words(engine, phrase, len(phrase.split()), known)
 
 
 def hear(engine: EarEngine, takes: Sequence[np.ndarray], seed: int) -> list[Heard]:
@@ -144,7 +140,7 @@ def _in_noise(said: np.ndarray, snr_db: float | None, rng: np.random.Generator) 
     """Falling noise (6 dB an octave) in the voice band, so far below the level of the takes; a line's hiss where None."""
     spectrum = np.fft.rfft(rng.normal(size=len(said)))
     hz = np.fft.rfftfreq(len(said), 1 / RATE_HZ)
-    inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
+    inside = (hz >= VOICE_BAND_HZ[0]) & (hz <= VOICE_BAND_HZ[1])
     noise = np.fft.irfft(np.where(inside, spectrum / np.maximum(hz, 1.0), 0), len(said))
     noise *= 0.1 * 10 ** (-(45.0 if snr_db is None else snr_db) / 20) / np.sqrt(np.mean(noise**2))
     speech = np.fft.irfft(np.where(inside, np.fft.rfft(said), 0), len(said)) if snr_db is not None else said
@@ -214,7 +210,7 @@ def _learnt(words: _Words, heard: list[Heard], half: np.ndarray, bank: Bank) -> 
         biases.append(bias)
         peaks = frames
     ends = np.array([end for one in heard for _, end in one.spans])
-    lags = (np.concatenate(peaks) + 1) * 0.02 - ends
+    lags = (np.concatenate(peaks) + 1) * FRAME_S - ends
     duration = float(np.median([end - start_s for one in heard for start_s, end in one.spans]))
     phones, weight = WITH_PHONES if words.known else ALONE
     return Examples(
@@ -252,7 +248,7 @@ def _frames(one: Heard, place: int, words: int, view: np.ndarray, trusted: bool)
     for start_s, end_s in one.spans:
         each_s = (end_s - start_s) / words
         from_s = start_s + place * each_s + (0.1 if trusted else each_s / 2)
-        first, last = round(from_s / 0.02), round((start_s + (place + 1) * each_s + 0.35) / 0.02)
+        first, last = round(from_s / FRAME_S), round((start_s + (place + 1) * each_s + 0.35) / FRAME_S)
         first = min(first, len(view) - 2)
         found.append(first + int(np.argmax(view[first : max(last, first + 1)])))
     return np.array(found)
@@ -354,7 +350,7 @@ def _scores(words: _Words, one: Heard, examples: dict[str, Examples]) -> list[fl
         told = spotter.judge(one.phones, one.queries)
     finally:
         engine.examples = kept
-    return [max((fit.score for _, fit in told if fit.start * 0.02 < end + 0.2 and fit.end * 0.02 > start), default=-99.0)
+    return [max((fit.score for _, fit in told if fit.start * FRAME_S < end + 0.2 and fit.end * FRAME_S > start), default=-99.0)
             for start, end in one.spans]  # fmt: skip
 
 

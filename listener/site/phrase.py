@@ -7,17 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from listener.call.background import background, joint_peaks
+from listener.call.rule import alert_level
 from listener.errors import UsageError, UserError
 from listener.settings import PhraseSettings, Settings
 from listener.site.phrase_alike import Alike, likeness
 from listener.site.phrase_measure import Spot
 from listener.site.phrase_table import CONDITIONS, LONG, Counted, Table, features, read_table
-from listener.speech.ear import EarEngine, load
-from listener.speech.network import shipped_model
-from listener.speech.pronounce import Pronunciation, phrase_pronunciations, pronunciations
+from listener.speech.ear import EarEngine, load, model_folder
+from listener.speech.pronounce import Pronunciation, phrase_pronunciations, pronunciations, unknown_words
 
 # Where the verdict turns. Common practice of ours, no source: a tenth missed at 10 dB is what the card calls usual for a
 # new word; 0.5 an hour is the rate the ear was set for, and a fifth of it what people bear (see DEVELOPERS.md).
@@ -58,7 +57,7 @@ class Advice:
     @property
     def is_from_spot(self) -> bool:
         """What is predicted comes from what all voices said here."""
-        return self.spot is not None and not self.spot.missing
+        return self.spot is not None and self.spot.is_whole
 
     @property
     def expected(self) -> dict[str, float]:
@@ -84,22 +83,12 @@ def advise(words: list[str], settings: Settings, spots: Mapping[str, Spot] | Non
 
 def read_table_of(settings: Settings) -> Table:
     """What is measured of the ear of these settings."""
-    return read_table(_folder(settings))
-
-
-def _folder(settings: Settings) -> Path:
-    return settings.ear.model_path or shipped_model()
+    return read_table(model_folder(settings))
 
 
 def check_words(words: list[str], settings: Settings) -> None:
     """Raises UserError for words that the dictionary lacks: all of them in one line, not one after another."""
-    unknown = []
-    for word in dict.fromkeys(w for phrase in words for w in phrase.split()):
-        try:
-            pronunciations(word, settings.pronounce)
-        except UserError:
-            unknown.append(word)
-    if unknown:
+    if unknown := unknown_words(words, settings.pronounce):
         raise UserError(
             f"not in the pronouncing dictionary: {', '.join(map(repr, unknown))}; spell them in the settings "
             f"(pronounce: {{{unknown[0]}: ['K EH S T R AH L']}}) and give --config"
@@ -115,15 +104,12 @@ def _advice(
         near = likeness(engine.folder, word, pronunciations(word, settings.pronounce), table.common)
         alike[word] = near.alike
         ambiguities.append(near.ambiguity)
-    level = settings.alert_level
-    if level is None:
-        level = engine.calibration.alert_levels[settings.sensitivity]
+    level = alert_level(settings, engine.calibration)
     tail = background(engine.talk, phrase, engine.calibration)
     peaks = joint_peaks(engine.talk.hits.get(phrase.words, ()), phrase, engine.calibration)
     alerts = sum(peak >= level for peak in peaks)
     per_h = tail.chance_per_h(level) if tail else None
-    is_whole = spot is not None and not spot.missing
-    predicted = table.from_spot(spot.score) if spot and is_whole else table.predicted(features(ways, ambiguities))
+    predicted = table.from_spot(spot.score) if spot and spot.is_whole else table.predicted(features(ways, ambiguities))
     measured = table.measured.get(phrase.words, {})
     verdict, because = judge(phrase.words, measured, predicted, alike, per_h)
     return Advice(
@@ -163,7 +149,7 @@ def longer_forms(advice: Advice, settings: Settings, table: Table) -> dict[str, 
     """Longer forms of a phrase of which clearly more is predicted to be found, with the shares by condition; best first."""
     if len(advice.ways[0]) >= LONG:
         return {}
-    folder = _folder(settings)
+    folder = model_folder(settings)
     tried = {}
     for form in FORMS:
         phrase = form.format(advice.phrase)

@@ -12,10 +12,11 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import onnxruntime
 
 from listener.speech.network import open_session
 from listener.speech.pronounce import Pronunciation, every_pronunciation, spellings
-from listener.speech.search import within
+from listener.speech.search import edits, within
 from listener.speech.word_view import embed, read_common
 
 NEAR_EDITS = 2  # words of the dictionary that are this near in phones are looked at, however rare
@@ -53,8 +54,7 @@ def likeness(folder: Path, word: str, ways: list[Pronunciation], common_words: t
     ways is shown as the commonest of them.
     """
     rank = {other: n for n, other in enumerate(common_words)}
-    common, embedded = read_common(folder)
-    text = open_session(folder / "text.onnx")
+    common, embedded, text = _space(folder)
     rare = [way for way in every_pronunciation() if any(within(mine, way, _reach(mine)) for mine in ways)]
     rare = [way for way in rare if way not in common and way not in ways]
     others = [way for way in common if way not in ways]
@@ -67,35 +67,26 @@ def likeness(folder: Path, word: str, ways: list[Pronunciation], common_words: t
         ambiguity = min(ambiguity, float(np.logaddexp.reduce(-gaps[: len(others)])))
     near = []
     for way, distance in zip([*others, *rare], best, strict=True):
-        edits = min(_edits(mine, way) for mine in ways) if distance < NEAR_NATS or way in rare else NEAR_EDITS + 1
-        if edits <= NEAR_EDITS or distance < NEAR_NATS:
-            near.append((way, edits, float(distance)))
+        apart = min(edits(mine, way) for mine in ways) if distance < NEAR_NATS or way in rare else NEAR_EDITS + 1
+        if apart <= NEAR_EDITS or distance < NEAR_NATS:
+            near.append((way, apart, float(distance)))
     near.sort(key=lambda one: one[2])
     written = spellings([*ways, *(way for way, _, _ in near)])
     same = [Alike(other, way, 0, 0.0, True) for way in ways for other in written[way] if other != word and other in rank]
     alike = [
-        Alike(min(written[way], key=lambda w: rank.get(w, len(rank))), way, edits, round(distance, 2), way in common)
-        for way, edits, distance in near
+        Alike(min(written[way], key=lambda w: rank.get(w, len(rank))), way, apart, round(distance, 2), way in common)
+        for way, apart, distance in near
         if written[way]
     ]
     return Likeness((*same, *alike), round(ambiguity, 3))
 
 
+@cache
+def _space(folder: Path) -> tuple[dict[Pronunciation, int], np.ndarray, onnxruntime.InferenceSession]:
+    """The common words, their rows, and what makes a row of any way: read once for all words that are asked about."""
+    return *read_common(folder), open_session(folder / "text.onnx")
+
+
 def _reach(way: Pronunciation) -> int:
     """One phone; two from six phones on: of short words nearly everything is two away."""
     return 1 if len(way) < 6 else NEAR_EDITS
-
-
-@cache
-def _edits(one: Pronunciation, two: Pronunciation) -> int:
-    """Levenshtein distance in phones.
-
-    >>> _edits(("S", "T", "AA", "P"), ("T", "AA", "P"))
-    1
-    """
-    row = list(range(len(two) + 1))
-    for i, a in enumerate(one, 1):
-        left, row[0] = row[0], i
-        for j, b in enumerate(two, 1):
-            left, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, left + (a != b))
-    return row[-1]

@@ -40,11 +40,11 @@ def phrase(
     better: Annotated[bool, typer.Option("--better/--no-better", help="Whether longer forms of it are tried too.")] = True,
 ) -> None:
     """Advice on phrases before anyone depends on them: what they are taken for, how much of them is found."""
-    from listener.settings import Settings, read_settings
+    from listener.settings import Settings, plain_words, read_settings
     from listener.site.phrase import advise, longer_forms, read_table_of
 
     settings = read_settings(config) if config else Settings()
-    words = list(dict.fromkeys(" ".join(one.lower().split()) for one in phrases))
+    words = list(dict.fromkeys(map(plain_words, phrases)))
     spots = _measured(words, settings) if measure else {}
     advice = advise(words, settings, spots)
     table = read_table_of(settings)
@@ -85,6 +85,7 @@ def _plain(advice: list[Advice], forms: dict[str, dict[str, dict[str, float]]], 
 
 
 def _show(advice: list[Advice], forms: dict[str, dict[str, dict[str, float]]], table: Table) -> None:
+    from listener.events import times_text
     from listener.site.phrase_table import CONDITIONS
     from listener.tell import cautions
     from listener.tell.console import bar, results_console
@@ -94,8 +95,8 @@ def _show(advice: list[Advice], forms: dict[str, dict[str, dict[str, float]]], t
         console.print(_side_by_side(advice))
     for one in advice:
         console.print()
-        times = {1: "once", 2: "twice"}.get(one.repeats, f"{one.repeats} times")
-        console.print(f"[bold]{one.phrase}[/bold], said {times}: [{_STYLE[one.verdict]}]{one.verdict.upper()}[/]"
+        console.print(f"[bold]{one.phrase}[/bold], said {times_text(one.repeats)}: "
+                      f"[{_STYLE[one.verdict]}]{one.verdict.upper()}[/]"
                       + (f"  {'; '.join(one.because)}" if one.because else ""))  # fmt: skip
         more = f" and {len(one.ways) - _WAYS} more" if len(one.ways) > _WAYS else ""
         ways = " | ".join(" ".join(way) for way in one.ways[:_WAYS]) + more

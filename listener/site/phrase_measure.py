@@ -52,6 +52,11 @@ class Spot:
     missing: Mapping[str, str]
 
     @property
+    def is_whole(self) -> bool:
+        """No voice is missing, so that something can be predicted from it."""
+        return not self.missing
+
+    @property
     def found(self) -> Share:
         """Of all calls, over all noise; its interval counts by voice."""
         found = [one.found for one in self.trials]

@@ -57,17 +57,21 @@ class Table:
 
     def predicted(self, features: Mapping[str, float]) -> dict[str, float]:
         """Share of calls by such voices that is found, by condition; 0 to 1."""
-        base = sum(self.weights[name] * value for name, value in features.items() if name in self.weights)
-        return {condition: 1 / (1 + exp(-base - self.weights[f"at {condition}"])) for condition in CONDITIONS}
+        return predicted(self.weights, features)
 
     def from_spot(self, score: float) -> dict[str, float]:
         """The same from what was measured on the spot. score: see phrase_measure.Spot."""
-        weights = self.spot_weights
-        return {c: 1 / (1 + exp(-weights["score"] * score - weights[f"at {c}"])) for c in CONDITIONS}
+        return predicted(self.spot_weights, {"score": score})
 
     def of_people(self, phones: int) -> Mapping[str, Counted]:
         """Calls by people, of words as long as this that no people said in training."""
         return self.people["2" if phones <= 2 else "3 or more"]
+
+
+def predicted(weights: Mapping[str, float], facts: Mapping[str, float]) -> dict[str, float]:
+    """Share found by condition, 0 to 1: a logistic regression on what its weights name."""
+    base = sum(weights[name] * value for name, value in facts.items() if name in weights)
+    return {condition: 1 / (1 + exp(-base - weights[f"at {condition}"])) for condition in CONDITIONS}
 
 
 def features(ways: Sequence[Pronunciation], ambiguities: Sequence[float]) -> dict[str, float]:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
 import shutil
 from dataclasses import dataclass
@@ -23,7 +22,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from listener.atomic_write import own_folder, write_new, write_whole
+from listener.atomic_write import check_new, own_folder, write_private
 from listener.errors import UsageError, UserError
 from listener.events import RATE_HZ
 from listener.sound.edges import FRAME_S, frame_powers, loud_frames
@@ -130,7 +129,7 @@ class Voices:
         if not path.exists():
             self._made(self._of(person))
             text = {"person": person, "agreed_utc": datetime.now(UTC).isoformat(timespec="seconds"), "to": CONSENT}
-            _private(path, json.dumps(text, allow_nan=False).encode())
+            write_private(path, json.dumps(text, allow_nan=False).encode())
 
     def add(self, person: str, phrase: str, take: Take) -> Path:
         """Keep a take. Raises UserError for one that is no good, and without consent."""
@@ -143,7 +142,8 @@ class Voices:
         path = folder / f"{number}.flac"
         buffer = io.BytesIO()
         soundfile.write(buffer, np.clip(take.sound, -1, 1), RATE_HZ, format="FLAC", subtype="PCM_16")
-        _private(path, buffer.getvalue(), new=True)
+        check_new(path)
+        write_private(path, buffer.getvalue())
         return path
 
     def people(self) -> list[str]:
@@ -172,8 +172,8 @@ class Voices:
         sound = self._made(self.root / PROOF) / f"{_file_name(phrase)}.wav"
         buffer = io.BytesIO()
         soundfile.write(buffer, proof * np.float32(0.3 / np.abs(proof).max()), RATE_HZ, format="WAV", subtype="PCM_16")
-        _private(examples, content)
-        _private(sound, buffer.getvalue())
+        write_private(examples, content)
+        write_private(sound, buffer.getvalue())
         return examples, sound
 
     def delete(self, person: str) -> int:
@@ -217,12 +217,3 @@ def _file_name(phrase: str) -> str:
     if not re.fullmatch(r"[\w'-]+", name):
         raise UsageError(f"--phrase {phrase!r}: words of letters")
     return name
-
-
-def _private(path: Path, content: bytes, new: bool = False) -> None:
-    """Written whole, for the owner alone from the first byte on."""
-    before = os.umask(0o077)
-    try:
-        (write_new if new else write_whole)(path, content)
-    finally:
-        os.umask(before)

@@ -143,11 +143,11 @@ def delete(who: Who, config: Config = None, folder: Folder = None) -> None:
 
 
 def _station(config: Path | None, folder: Path | None, phrase: str | None) -> tuple[Settings, Voices, str]:
-    from listener.settings import Settings, read_settings
+    from listener.settings import Settings, plain_words, read_settings
     from listener.site.voices import Voices
 
     settings = read_settings(config) if config else Settings()
-    said = " ".join((phrase if phrase is not None else settings.phrases[0].words).lower().split())
+    said = plain_words(phrase if phrase is not None else settings.phrases[0].words)
     if not said:
         raise UsageError("--phrase: has at least one word")
     return settings, Voices(folder or settings.watch.state_folder), said

@@ -185,8 +185,12 @@ def _case(words: list[list[Pronunciation]], rivals: list[Said], view: WordView, 
     return Case(ways, len(ours), *view.embedded(ways), word_weight)
 
 
+def model_folder(settings: Settings) -> Path:
+    """The folder of the model that these settings mean."""
+    return settings.ear.model_path or shipped_model()
+
+
 def load(settings: Settings) -> EarEngine:
     """The engine of the settings. Raises UserError for unknown words and damaged models."""
-    folder = settings.ear.model_path or shipped_model()
     phrases = [phrase.words for phrase in settings.phrases]
-    return EarEngine(folder, phrases, dict(settings.pronounce), sought(settings), settings.ear.examples)
+    return EarEngine(model_folder(settings), phrases, dict(settings.pronounce), sought(settings), settings.ear.examples)

@@ -64,6 +64,12 @@ def pronunciations(
     return list(dict.fromkeys(tuple(p.rstrip("012") for p in phones) for phones in found))
 
 
+def unknown_words(phrases: Iterable[str], spelled: Mapping[str, Sequence[str]] | None = None) -> list[str]:
+    """Words of these phrases, each once, that are neither spelled nor in the dictionary."""
+    words = dict.fromkeys(word for phrase in phrases for word in phrase.split())
+    return [word for word in words if word.lower() not in (spelled or {}) and word.lower() not in _dictionary()]
+
+
 def phrase_pronunciations(
     words: Iterable[str], spelled: Mapping[str, Sequence[str]] | None = None
 ) -> list[Pronunciation]:

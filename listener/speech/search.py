@@ -133,18 +133,25 @@ def neighbours(pronunciations: Sequence[Pronunciation], words: Sequence[Pronunci
     return [word for word in words if any(within(way, word, (len(way) - 1) // 2) for way in long)]
 
 
-def within(one: Pronunciation, two: Pronunciation, edits: int) -> bool:
-    """Whether two ways differ, by at most this many phones put in, left out or changed (Levenshtein distance)."""
-    if one == two or abs(len(one) - len(two)) > edits:
-        return False
+def within(one: Pronunciation, two: Pronunciation, most: int) -> bool:
+    """Whether two ways differ, by at most so many edits."""
+    return one != two and abs(len(one) - len(two)) <= most and edits(one, two, most) <= most
+
+
+def edits(one: Pronunciation, two: Pronunciation, most: int | None = None) -> int:
+    """Phones put in, left out or changed between two ways (Levenshtein distance); beyond `most`, any number above it.
+
+    >>> edits(("S", "T", "AA", "P"), ("T", "AA", "P"))
+    1
+    """
     row = list(range(len(two) + 1))
     for i, a in enumerate(one, 1):
         left, row[0] = row[0], i
         for j, b in enumerate(two, 1):
             left, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, left + (a != b))
-        if min(row) > edits:
-            return False
-    return row[-1] <= edits
+        if most is not None and min(row) > most:
+            return most + 1
+    return row[-1]
 
 
 def _one_consonant_apart(way: Pronunciation, word: Pronunciation) -> bool:

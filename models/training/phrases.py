@@ -30,7 +30,7 @@ from listener.settings import PhraseSettings, Settings
 from listener.site.phrase_alike import likeness
 from listener.site.phrase_measure import Spot, Trial
 from listener.site.phrase_measure import measure as on_the_spot
-from listener.site.phrase_table import CONDITIONS, NAME, features
+from listener.site.phrase_table import CONDITIONS, NAME, features, predicted
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import phrase_pronunciations, pronunciations
 from models.training import devset, rows
@@ -154,12 +154,6 @@ def fit(phrases: dict[str, dict[str, float]], outcomes: Outcomes, used: tuple[st
     slopes = best[: len(used)] / spread
     at = best[len(used) :] - slopes @ middle
     return {**dict(zip(used, slopes, strict=True)), **{f"at {c}": v for c, v in zip(CONDITIONS, at, strict=True)}}
-
-
-def predicted(weights: dict[str, float], facts: dict[str, float]) -> dict[str, float]:
-    """As ``phrase_table.Table.predicted`` and ``from_spot``."""
-    base = sum(weights[name] * value for name, value in facts.items() if name in weights)
-    return {c: float(1 / (1 + np.exp(-base - weights[f"at {c}"]))) for c in CONDITIONS}
 
 
 def checked(weights: dict[str, float], phrases: dict[str, dict[str, float]], outcomes: Outcomes) -> dict[str, float | int]:

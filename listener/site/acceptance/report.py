@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from listener.atomic_write import write_whole_with
+from listener.atomic_write import write_private
 from listener.keep.accepted import REPORT_JSON, REPORT_PAGE, Accepted
 from listener.score.metrics import Paired, Rate, Share
 from listener.site.acceptance import charts
@@ -29,14 +29,8 @@ def write_report(found: Findings) -> Path:
     folder = found.session.folder
     text = json.dumps(as_json(found), indent=1, ensure_ascii=False, allow_nan=False)
     for name, content in ((REPORT_JSON, text + "\n"), (REPORT_PAGE, report_html(found))):
-        data = content.encode("utf-8", "backslashreplace")
-        write_whole_with(folder / name, lambda part, data=data: _private(part, data))  # type: ignore[misc]
+        write_private(folder / name, content)
     return folder / REPORT_PAGE
-
-
-def _private(path: Path, data: bytes) -> None:
-    path.touch(0o600)
-    path.write_bytes(data)
 
 
 def headline(found: Findings) -> str:

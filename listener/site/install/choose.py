@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from listener.errors import UsageError, UserError
+from listener.settings import plain_words
 from listener.site.install.carry_out import check_station
 from listener.sound.outputs import is_listened_to
 from listener.watch.devices import Measured, measure_inputs, offered_inputs, offered_outputs
@@ -117,7 +118,7 @@ def phrase(words: str) -> str:
     """Raises UsageError for nothing at all."""
     if not words.split():
         raise UsageError("a phrase has at least one word")
-    return " ".join(words.lower().split())
+    return plain_words(words)
 
 
 def port(words: str) -> int:

@@ -50,6 +50,7 @@ def install(
     remove: Annotated[bool, typer.Option("--remove", help="Take the installation away. Journal and clips stay.")] = False,
 ) -> None:
     """Install the watch on this computer: settings and a unit that starts it again after a restart."""
+    from listener.events import times_text
     from listener.site.install import choose
     from listener.site.install.carry_out import check, check_not_installed
     from listener.site.install.carry_out import install as carry_out
@@ -88,7 +89,7 @@ def install(
     print("\nWritten. Now type" + (", and the watch runs from then on:" if has_unit else ":"))
     for line in plan.typed:
         print(f"    {line}")
-    print(f"\nThen open http://127.0.0.1:{wanted.port}/ and have {wanted.phrase!r} said {_times(repeats)} on the radio.")
+    print(f"\nThen open http://127.0.0.1:{wanted.port}/ and have {wanted.phrase!r} said {times_text(repeats)} on the radio.")
 
 
 def bundle(
@@ -132,10 +133,6 @@ def _speaker(speaker: str | None, source: str | int | None, ask: "Ask | None") -
     return None if speaker == "default" else int(speaker) if speaker.isdecimal() else speaker
 
 
-def _times(repeats: int) -> str:
-    return {1: "once", 2: "twice"}.get(repeats, f"{repeats} times")
-
-
 def _prompt(question: str, usual: str) -> str:
     return str(typer.prompt(question, default=usual or None, err=True)).strip()
 
@@ -156,11 +153,13 @@ def _own_bundle() -> Path | None:
 
 def _show(plan: "Plan") -> None:
     """What will be done, before it is."""
+    from listener.events import times_text
+
     wanted = plan.wanted
     where = "the default input" if wanted.source is None else f"{wanted.source}, input {wanted.input}"
     tone = {None: "the default output", "none": "nothing: no tone"}.get(wanted.speaker, wanted.speaker)  # type: ignore[arg-type]
     print(f"Listen to:  {where}, as {wanted.name!r}")
-    print(f"Call:       {wanted.phrase!r}, {_times(wanted.repeats)}")
+    print(f"Call:       {wanted.phrase!r}, {times_text(wanted.repeats)}")
     print(f"Tone on:    {tone}")
     print(f"Journal in: {wanted.folder} (kept for good)")
     print(f"Page:       http://127.0.0.1:{wanted.port}/")

@@ -12,10 +12,10 @@ from typing import Any
 import yaml
 
 from listener import __version__
-from listener.errors import UsageError, UserError
+from listener.errors import UsageError
 from listener.settings import Settings, settings_from
 from listener.site.install.unit import unit_text
-from listener.speech.pronounce import pronunciations
+from listener.speech.pronounce import unknown_words
 from listener.tell import cautions
 from listener.watch.proof import without_proof
 
@@ -180,7 +180,7 @@ def _warnings(wanted: Wanted, settings: Settings) -> list[str]:
     found = [
         f"{word!r} is not in the pronouncing dictionary: the watch does not start before it is spelled (pronounce, in the "
         "settings) or learnt from takes (listener voices)"
-        for word in _unknown(settings)
+        for word in unknown_words((phrase.words for phrase in settings.phrases), settings.pronounce)
     ]
     found += [
         f"{words!r} cannot be proved, and the watch will say so: name a sound file with it in watch.proof.words, or let "
@@ -195,17 +195,6 @@ def _warnings(wanted: Wanted, settings: Settings) -> list[str]:
         found.append("no source is named: the default input is listened to, whatever it is")
     if wanted.speaker is None:
         found.append("no speaker is named: the tone goes to the default output, and stays silent where that is listened to")
-    return found
-
-
-def _unknown(settings: Settings) -> list[str]:
-    """Words of which the ear does not know how they are said."""
-    found = []
-    for word in dict.fromkeys(word for phrase in settings.phrases for word in phrase.words.split()):
-        try:
-            pronunciations(word, settings.pronounce)
-        except UserError:
-            found.append(word)
     return found
 
 
