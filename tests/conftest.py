@@ -14,12 +14,6 @@ from hypothesis import settings
 HERE = Path(__file__).parent
 ALL = os.environ.get("LISTENER_TEST_ALL") == "1"
 LONG_TOO = os.environ.get("LISTENER_LONG") == "1"
-# Measurements against the clock, the trial by mutants, a table made anew, a bundle of 140 MB: minutes, so LISTENER_LONG=1.
-_LONG_ONLY = [
-    "watch/test_delay.py", "network/test_cost.py", "outside/test_mutants.py", "site/test_phrase_table.py",
-    "site/test_bundle_real.py", "study/test_memory.py",
-]  # fmt: skip
-collect_ignore = [] if LONG_TOO else _LONG_ONLY
 
 SLOW = (
     "drill/test_exercise.py", "drill/test_make.py", "drill/test_play.py", "drill/test_play_page.py", "models/",

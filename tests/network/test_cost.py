@@ -16,6 +16,8 @@ from tests.network.test_real_sockets import HERE, outlet, ring_of, source
 from tests.network.test_senders import free_port
 from tests.watch.parts import save
 
+pytestmark = pytest.mark.long
+
 CHANNELS = 8
 LASTS_S = 30.0
 

@@ -8,6 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.long
+
 ROOT = Path(__file__).parents[2]
 P56, VALUES, DETECTION = "outside/test_p56.py", "outside/test_intelligibility_values.py", "outside/test_detection_values.py"
 MUTANTS = [

@@ -4,8 +4,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from listener.site.install.bundle import make_bundle
 from tests.site.test_bundle import ROOT, installs, without_network
+
+pytestmark = pytest.mark.long
 
 
 def test_it_hears_a_call_where_there_is_no_network(tmp_path: Path, need) -> None:

@@ -13,6 +13,8 @@ from listener.site.phrase_table import CONDITIONS, read_table
 from listener.speech.network import shipped_model
 from models.training import phrases as made
 
+pytestmark = pytest.mark.long
+
 FOLDER = shipped_model()
 
 

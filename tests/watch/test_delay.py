@@ -21,6 +21,8 @@ from listener.settings import Settings
 from listener.watch.station import Station
 from tests.watch.parts import RATE_HZ, SoundServer, follow, has_sound_server, running, sound_server
 
+pytestmark = pytest.mark.long
+
 RECORDINGS = Path(__file__).parent.parent.parent / "recordings_synthetic"
 PAUSE_S = 2.5  # behind each clip; with the quiet in the clips more than call_over_s, so that each is a call of its own
 LEAD_S = 2.0

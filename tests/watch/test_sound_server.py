@@ -1,12 +1,10 @@
 """The exercise through a real sound server: what `watch` hears live is what `replay` hears in the files.
 
-Three of its six calls, each with the transmission before it, are played at once into three lines, each one channel of
-the same station: PulseAudio null sinks, captured from their monitors through PortAudio. With LISTENER_LONG=1 the whole
-ten minutes are, cut into eight lines.
+The ten minutes are cut into eight lines that are played at once, each one channel of the same station: PulseAudio null
+sinks, captured from their monitors through PortAudio.
 """
 
 import itertools
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,8 +26,7 @@ from tests.watch.parts import SoundServer, channel, follow, has_sound_server, ru
 
 RECORDINGS = Path(__file__).parent.parent.parent / "recordings_synthetic"
 EXERCISE = RECORDINGS / "exercise_halvard.flac"
-LONG = os.environ.get("LISTENER_LONG") == "1"
-LINES, CALLS = (8, 6) if LONG else (3, 3)
+LINES, CALLS = 8, 6
 LEAD_S = 4.0
 STEP_S = 0.01
 LATEST_S = 0.2
@@ -52,11 +49,8 @@ def spans_s() -> list[list[tuple[float, float]]]:
     )
     said = clip["transmissions"]
     pauses = [(a["end_s"] + b["start_s"]) / 2 for a, b in itertools.pairwise(said)]
-    if LONG:
-        cuts = [min(pauses, key=lambda p: abs(p - k * clip["seconds"] / LINES)) for k in range(1, LINES)]
-        return [[span] for span in zip([0.0, *cuts], [*cuts, clip["seconds"]], strict=True)]
-    calls = [(pauses[k - 2], pauses[k]) for k, one in enumerate(said) if one["kind"] == "call"]
-    return [[call] for call in calls[:LINES]]
+    cuts = [min(pauses, key=lambda p: abs(p - k * clip["seconds"] / LINES)) for k in range(1, LINES)]
+    return [[span] for span in zip([0.0, *cuts], [*cuts, clip["seconds"]], strict=True)]
 
 
 def lines_of_the_exercise(folder: Path) -> list[Line]:
