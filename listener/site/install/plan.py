@@ -205,7 +205,9 @@ def _typed(wanted: Wanted, where: Places, has_rule: bool) -> list[str]:
     if wanted.is_system:
         return ["systemctl daemon-reload", "systemctl enable --now launch-listener"]
     rule = [f"sudo cp {where.settings / RULES} /etc/udev/rules.d/"] if has_rule else []
-    return [*rule, "loginctl enable-linger", "systemctl --user daemon-reload", "systemctl --user enable --now launch-listener"]
+    # Debian without polkit refuses a person their own linger, and the watch would then end with the session.
+    linger = "sudo loginctl enable-linger $USER"
+    return [*rule, linger, "systemctl --user daemon-reload", "systemctl --user enable --now launch-listener"]
 
 
 def has_portaudio(roots: tuple[Path, ...] = (Path("/usr/lib"), Path("/usr/local/lib"))) -> bool:
