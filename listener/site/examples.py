@@ -36,9 +36,10 @@ GAP_S = 0.45
 RIDGE = 0.3  # of the regression: how near the direction stays to where it began
 HARDEST = 6_000  # queries of talk that are nearest to the phrase; all others are far from it
 BLOCK = 6_000  # frames (2 min) of talk that go together to one half or the other
-# The score; chosen on the words up, no, on and go by people (docs/measurements.md says with what outcome).
-WITH_PHONES, ALONE = (0.5, 0.8), (0.0, 1.0)
+# The score; chosen on the words up, no, on and go by people (docs/voices.md says with what outcome).
+WITH_PHONES, ALONE = (0.8, 0.8), (0.0, 1.0)
 OFFSETS = tuple(np.arange(6.0, 1.99, -0.5))
+RESERVE = 0.5  # by which the offset then stays below that, where the dictionary knows the phrase: other talk alerts far more often
 TALK_AT_MOST_PER_H = 0.25  # false alerts in talk; as many as one in the hours of the bank
 LONGEST_WORD_S = 0.45  # a take's edges are silence or breath: longer spans would run into the next word
 USUAL_NORM = 13.5  # length of the dictionary's directions
@@ -289,19 +290,20 @@ def _with_offset(
     words: _Words, learnt: tuple[Examples, Examples], halves: tuple[np.ndarray, np.ndarray], bank: Bank, fits: np.ndarray,
     phrase: PhraseSettings, level: float,
 ) -> Examples:  # fmt: skip
-    """The highest offset at which talk stays rare. Each half of the talk is judged by what was learnt without it."""
+    """The highest offset at which talk stays rare, less a reserve. Each half of the talk is judged by what was learnt without it."""
     engine = words.engine
     views = np.full((len(bank.at), words.count), -99.0, np.float32)
     own, _, log_sum = engine.words.judge_sparse(bank.queries, bank.log_sum)
     for examples, half in zip(learnt, halves[::-1], strict=True):
         views[half] = examples.view(bank.queries[half], log_sum[half], own[half] if words.known else None)
-    for offset in OFFSETS:
-        tried = replace(learnt[0], offset=float(offset))
-        hits = hear_bank(tried, engine.info.weights, bank, fits, views)
-        tried = replace(tried, talk=tuple(hits), talk_h=bank.hours)
-        if _alerts(tried.talk, phrase, engine, level) <= TALK_AT_MOST_PER_H * bank.hours:
-            break
-    return tried
+
+    def at(offset: float) -> Examples:
+        tried = replace(learnt[0], offset=offset)
+        return replace(tried, talk=tuple(hear_bank(tried, engine.info.weights, bank, fits, views)), talk_h=bank.hours)
+
+    rare = (offset for offset in map(float, OFFSETS)
+            if _alerts(at(offset).talk, phrase, engine, level) <= TALK_AT_MOST_PER_H * bank.hours)  # fmt: skip
+    return at(next(rare, float(OFFSETS[-1])) - (RESERVE if words.known else 0.0))
 
 
 def _alerts(hits: Sequence[Hit], phrase: PhraseSettings, engine: EarEngine, level: float) -> int:

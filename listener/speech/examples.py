@@ -25,7 +25,8 @@ from listener.speech.word_view import NOT_HEARD
 FORM = 1  # of these files
 SUFFIX = ".examples.npz"
 HOLD = 8  # frames (160 ms) in which nothing higher may come ...
-SURE = -0.5  # ... but from this log probability on a word is told at once
+SURE = -0.5  # ... but from this log probability on a word is told at once,
+COMPLETE = -0.2  # if by then its phones fit at least this well: a last consonant is heard after the word view's peak
 APART = 14  # frames (280 ms) between two words
 FIT_BACK = 16  # frames in which the phones may have ended before the peak
 FIT_LOWEST = -3.0  # log-likelihood ratio per phone, not taken lower
@@ -86,7 +87,7 @@ class ExampleEar:
             self._words.append(words)
         self._joined.append(now)
         self._fits.append(fit)
-        if now >= SURE and frame - self._last >= APART:
+        if now >= SURE and frame - self._last >= APART and self._is_complete():
             return self._told(frame, now)
         held = self._joined[HOLD]
         if frame - HOLD - self._last >= APART and held > LOWEST and held >= max(self._joined):
@@ -104,6 +105,9 @@ class ExampleEar:
             self._words.append(words)
         self._joined.append(NOT_HEARD)
         self._fits.append(fit)
+
+    def _is_complete(self) -> bool:
+        return not self._examples.phones or max(self._fits) >= COMPLETE
 
     def _told(self, peak: int, words: float) -> WordFit | None:
         own, weights = self._examples, self._weights
