@@ -39,8 +39,8 @@ BLOCK = 6_000  # frames (2 min) of talk that go together to one half or the othe
 # The score; chosen on the words up, no, on and go by people (docs/voices.md says with what outcome).
 WITH_PHONES, ALONE = (0.8, 0.8), (0.0, 1.0)
 OFFSETS = tuple(np.arange(6.0, 1.99, -0.5))
-RESERVE = 0.5  # by which the offset then stays below that, where the dictionary knows the phrase: other talk alerts far more often
 TALK_AT_MOST_PER_H = 0.25  # false alerts in talk; as many as one in the hours of the bank
+RESERVE = 0.5  # by which the offset of a phrase that the dictionary knows stays below what that allows: other talk alerts more
 LONGEST_WORD_S = 0.45  # a take's edges are silence or breath: longer spans would run into the next word
 USUAL_NORM = 13.5  # length of the dictionary's directions
 ALIKE = 0.33
@@ -290,7 +290,10 @@ def _with_offset(
     words: _Words, learnt: tuple[Examples, Examples], halves: tuple[np.ndarray, np.ndarray], bank: Bank, fits: np.ndarray,
     phrase: PhraseSettings, level: float,
 ) -> Examples:  # fmt: skip
-    """The highest offset at which talk stays rare, less a reserve. Each half of the talk is judged by what was learnt without it."""
+    """The highest offset at which talk stays rare, less a reserve.
+
+    Each half of the talk is judged by what was learnt without it.
+    """
     engine = words.engine
     views = np.full((len(bank.at), words.count), -99.0, np.float32)
     own, _, log_sum = engine.words.judge_sparse(bank.queries, bank.log_sum)
