@@ -151,6 +151,8 @@ class _Connection:
             if chosen.line:
                 raise UserError(f"{chosen.title}: the sound server does not show what it is connected to")
             return chosen.identity
+        if line.is_stand_in and not (before or chosen.identity):
+            raise UserError(f"input device {chosen.title!r} is not there: the sound server has connected it to nothing")
         wanted = before or chosen.identity or identify(line, server.sources())
         self._check(line, wanted)
         if self.trouble:
@@ -163,7 +165,9 @@ class _Connection:
         now_s = time.monotonic()
         if line:
             self._seen_s = now_s
-            if not is_same(line, wanted):
+            if line.is_stand_in:
+                self.trouble = UserError(f"{wanted.title} is gone: the sound server has connected the stream to nothing")
+            elif not is_same(line, wanted):
                 self.trouble = WrongSource(f"connected to {line.title} instead of {wanted.title}")
         elif now_s - self._seen_s > _CONNECTED_S:  # ALSA's plugin makes a new stream when one broke off
             self.trouble = UserError(f"the sound server has ended the stream from {wanted.title}")

@@ -19,6 +19,7 @@ from listener.errors import UserError
 _LOOK_S = 0.5
 _TOKEN = "launch-listener.stream"
 _NOWHERE = 0xFFFFFFFF  # PulseAudio's PA_INVALID_INDEX
+_STAND_IN = "auto_null.monitor"  # of the silent output that PulseAudio and PipeWire make while there is no other
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,11 @@ class Line:
     is_default: bool
 
     @property
+    def is_stand_in(self) -> bool:
+        """Nothing: what the server has in the place of devices while there are none."""
+        return self.name == _STAND_IN
+
+    @property
     def title(self) -> str:
         """For messages: the description with the name that tells it from any other."""
         return f"{self.description} ({self.name})"
@@ -53,7 +59,7 @@ def sources() -> list[Line]:
         if pulse is None:
             return []
         default = pulse.server_info().default_source_name
-        return _sorted([_line(one, default) for one in pulse.source_list()])
+        return _sorted([_line(one, default) for one in pulse.source_list() if one.name != _STAND_IN])
 
 
 def sinks() -> list[Line]:

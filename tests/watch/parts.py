@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -114,17 +115,25 @@ def running(station: Station) -> Iterator[Station]:
         station.stop()
 
 
+PIPEWIRE = os.environ.get("LISTENER_TEST_SERVER") == "pipewire"
+"""Tests that need a sound server run one of their own: PulseAudio, or, if asked so, PipeWire in its place."""
+
+
 @dataclass
 class SoundServer:
-    """A PulseAudio of our own, with null sinks whose monitors are the radios' lines."""
+    """A sound server of our own, with null sinks whose monitors are the radios' lines."""
 
     folder: Path
     process: subprocess.Popen[bytes]
 
     @property
+    def socket(self) -> Path:
+        return self.folder / "pulse" / "native" if PIPEWIRE else self.folder / "native"
+
+    @property
     def env(self) -> dict[str, str]:
         return {
-            "PULSE_SERVER": f"unix:{self.folder / 'native'}",
+            "PULSE_SERVER": f"unix:{self.socket}",
             "ALSA_CONFIG_PATH": str(self.folder / "asoundrc"),
             "XDG_RUNTIME_DIR": str(self.folder),
         }
@@ -167,32 +176,43 @@ def sound_server(folder: Path, sinks: list[str]) -> Iterator[SoundServer]:
         f'pcm.{s} {{ type pulse device "{s}.monitor" }}\npcm.{s}_out {{ type pulse device "{s}" }}\n' for s in sinks
     )
     (folder / "asoundrc").write_text(f"</usr/share/alsa/alsa.conf>\n{devices}")
+    with open(folder / "log", "wb") as log:
+        process = subprocess.Popen(
+            _pipewire() if PIPEWIRE else _pulseaudio(folder, sinks), start_new_session=True, stdout=log, stderr=log,
+            env={**os.environ, "HOME": str(folder), "XDG_RUNTIME_DIR": str(folder)},
+        )  # fmt: skip
+    server = SoundServer(folder, process)
+    try:
+        for _ in range(100):
+            if server.socket.exists() and not subprocess.run(
+                ["pactl", "info"], env={**os.environ, **server.env}, capture_output=True
+            ).returncode:
+                break
+            time.sleep(0.1)
+        for sink in sinks if PIPEWIRE else ():
+            server.add_sink(sink)
+        yield server
+    finally:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+
+
+def _pulseaudio(folder: Path, sinks: list[str]) -> list[str]:
     lines = [f"load-module module-native-protocol-unix socket={folder / 'native'} auth-anonymous=1"]
     lines += [
         f"load-module module-null-sink sink_name={s} rate={RATE_HZ} channels=2 format=s16le" for s in sinks
     ]
     (folder / "start.pa").write_text("\n".join(lines) + "\n")
-    with open(folder / "log", "wb") as log:
-        process = subprocess.Popen(
-            [
-                "pulseaudio", "-n", "-F", str(folder / "start.pa"), "--daemonize=no", "--exit-idle-time=-1",
-                "--disallow-exit", "--use-pid-file=no", "--high-priority=no",
-            ],
-            env={**os.environ, "HOME": str(folder), "XDG_RUNTIME_DIR": str(folder)}, stdout=log, stderr=log,
-        )  # fmt: skip
-    server = SoundServer(folder, process)
-    try:
-        for _ in range(100):
-            if (folder / "native").exists() and not subprocess.run(
-                ["pactl", "info"], env={**os.environ, **server.env}, capture_output=True
-            ).returncode:
-                break
-            time.sleep(0.1)
-        yield server
-    finally:
-        process.kill()
-        process.wait()
+    return [
+        "pulseaudio", "-n", "-F", str(folder / "start.pa"), "--daemonize=no", "--exit-idle-time=-1",
+        "--disallow-exit", "--use-pid-file=no", "--high-priority=no",
+    ]  # fmt: skip
+
+
+def _pipewire() -> list[str]:
+    return ["dbus-run-session", "--", "sh", "-c", "pipewire & sleep 1; wireplumber & sleep 1; exec pipewire-pulse"]
 
 
 def has_sound_server() -> bool:
-    return all(shutil.which(program) for program in ("pulseaudio", "pactl", "paplay"))
+    mine = ("pipewire", "wireplumber", "pipewire-pulse", "dbus-run-session") if PIPEWIRE else ("pulseaudio",)
+    return all(shutil.which(program) for program in (*mine, "pactl", "paplay"))

@@ -19,6 +19,7 @@ from listener.watch.parts import recogniser
 from listener.watch.station import Station
 from tests.watch import engines
 from tests.watch.parts import (
+    PIPEWIRE,
     channel,
     follow,
     has_sound_server,
@@ -276,10 +277,11 @@ def test_a_device_that_vanishes_and_one_that_falls_silent_are_seen_and_come_back
         follow(station, is_state("CALL HEARD"), STARTED_S + 10)
         assert station.desk.acknowledge_all("test") == 1
 
-        server.control("suspend-sink", "launch", "1")
-        assert follow(station, is_blind("no_frames"), SEEN_S) < SEEN_S
-        server.control("suspend-sink", "launch", "0")
-        follow(station, is_state("LISTENING"), WELL_S)
+        if not PIPEWIRE:  # which goes on with zeros, and does not wake such a sink again
+            server.control("suspend-sink", "launch", "1")
+            assert follow(station, is_blind("no_frames"), SEEN_S) < SEEN_S
+            server.control("suspend-sink", "launch", "0")
+            follow(station, is_state("LISTENING"), WELL_S)
 
         player.kill()  # nobody plays: the null sink gives exact zeros
         assert follow(station, is_blind("digital_silence"), SEEN_S + 0.3) < SEEN_S + 0.3
@@ -299,7 +301,7 @@ def test_a_device_that_is_not_there_at_the_start_is_blind_until_it_is(tmp_path, 
     with running(station_on_server(tmp_path)) as station:
         before = rings()
         follow(station, is_blind("device_gone"), STARTED_S)
-        assert "cannot be opened" in channel(station).because[0].detail
+        assert ("connected it to nothing" if PIPEWIRE else "cannot be opened") in channel(station).because[0].detail
         follow(station, lambda s: channel(s).restarts >= 2, STARTED_S)
         assert rings() == before, "a try that failed keeps no ring"
         server.add_sink("launch")

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from listener.keep.records import Query, Records
+from listener.sound import server as server_lines
 from listener.watch.station import Station
 from tests.watch.parts import (
+    PIPEWIRE,
     RATE_HZ,
     SoundServer,
     channel,
@@ -82,6 +84,22 @@ def test_the_default_is_what_it_was_at_the_start_for_good(tmp_path, server):
         assert "is there instead of Monitor of USB Audio" in channel(watch).because[0].detail
         server.add_sink("usb_radio", "USB Audio")
         follow(watch, is_state("LISTENING"), 20.0)
+
+
+def test_what_the_server_makes_up_while_there_is_no_device_is_none(tmp_path, need, monkeypatch):
+    """Its silent stand-in must not become the source that is listened to for good: then the radio, plugged in, would be wrong."""
+    need(has_sound_server(), "PulseAudio (apt install pulseaudio pulseaudio-utils libportaudio2 libasound2-plugins)")
+    with sound_server(tmp_path / "pulse", []) as server:
+        for name, value in server.env.items():
+            monkeypatch.setenv(name, value)
+        if not PIPEWIRE:
+            server.control("load-module", "module-always-sink")
+        assert "auto_null.monitor" in server.control("list", "short", "sources") and server_lines.sources() == []
+        with running(station(tmp_path, None)) as watch:
+            follow(watch, is_blind("device_gone"), 40.0)
+            server.add_sink("usb_radio", "USB Audio")
+            follow(watch, is_state("LISTENING"), 40.0)
+            assert channel(watch).device == "Monitor of USB Audio"
 
 
 @pytest.mark.parametrize("number", [1, 2] * (10 if LONG else 1))
