@@ -304,9 +304,10 @@ def _with_offset(
         tried = replace(learnt[0], offset=offset)
         return replace(tried, talk=tuple(hear_bank(tried, engine.info.weights, bank, fits, views)), talk_h=bank.hours)
 
-    rare = (offset for offset in map(float, OFFSETS)
-            if _alerts(at(offset).talk, phrase, engine, level) <= TALK_AT_MOST_PER_H * bank.hours)  # fmt: skip
-    return at(next(rare, float(OFFSETS[-1])) - (RESERVE if words.known else 0.0))
+    for offset in map(float, OFFSETS):
+        if _alerts(at(offset).talk, phrase, engine, level) <= TALK_AT_MOST_PER_H * bank.hours:
+            break
+    return at(offset - RESERVE if words.known else offset)
 
 
 def _alerts(hits: Sequence[Hit], phrase: PhraseSettings, engine: EarEngine, level: float) -> int:
