@@ -16,7 +16,7 @@ from listener.speech.spotter import Calibration
 
 HOP = features.HOP
 UNIT = 4 * HOP  # samples made into features at a time: the same arithmetic however the sound comes
-MODEL = "ear-2"
+MODEL = "ear-3"
 
 
 def shipped_model() -> Path:
@@ -70,7 +70,7 @@ def read_info(folder: Path) -> ModelInfo:
     try:
         data = json.loads((folder / "ear.json").read_text())
     except OSError:
-        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-2") from None
+        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-3") from None
     except ValueError:
         raise UserError(f"{folder / 'ear.json'}: damaged; get the model folder again") from None
     for name, expected in data["sha256"].items():

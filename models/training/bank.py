@@ -4,7 +4,7 @@ From it the listener reads, for any phrase, how well talk alone does (``listener
 phone scores near each frame's best, and the word view's queries where it believes a word was said. The talk is speech
 of the training side only; each stream of about two minutes is heard quiet, at 10 dB or at 3 dB, in turn.
 
-    python -m models.training.bank --real FOLDER [--packages DIR] --model models/ear-2 --work DIR
+    python -m models.training.bank --real FOLDER [--packages DIR] --model models/ear-3 --work DIR
 
 ``--work`` keeps the network's outputs, so that a stopped run goes on where it was.
 """

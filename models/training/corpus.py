@@ -151,6 +151,34 @@ def train_job(engine: str, shard: str, number: int, seed: int, longer: float) ->
     return Job(_any_voice(engine, rng), texts.word_line(word, rng), speed)
 
 
+A_FEW, TAKES = 14, 3  # what one new speaker of `crowd_job` says: so many short words, so many times each
+
+
+def crowd_job(engine: str, shard: str, number: int, seed: int) -> Job:
+    """Job `number` of a crowd: ever new mixed voices, each saying a few short words alone, three takes of each.
+
+    So a corpus has many speakers who say such words as people do into a collection of single words: commands and
+    other common words in turn, of each kind none twice before all came once.
+    """
+    place = number // TAKES
+    speaker = place // A_FEW
+    turn, kind = divmod(place, 2)
+    words = texts.short_words()[kind]
+    round_, at = divmod(turn, len(words))
+    word = words[_shuffled(seed, shard, f"crowd {kind} {round_}", len(words))[at]]
+    voice = _new_voice(engine, _rng(seed, shard, f"speaker {speaker}"))
+    rng = _rng(seed, shard, number)
+    pace = _rng(seed, shard, f"pace {speaker}").normal(0.0, 0.14) + rng.normal(0.0, 0.08)
+    return Job(voice, texts.word_line(word, rng), float(np.clip(np.exp(pace), 0.7, 1.5)))
+
+
+def _new_voice(engine: str, rng: np.random.Generator) -> Voice:
+    speakers = voices(engine)
+    if engine == "kokoro":
+        return kokoro_mix([v.name for v in speakers], rng)
+    return speakers[rng.integers(len(speakers))]
+
+
 @lru_cache(maxsize=1024)
 def _shuffled(seed: int, shard: str, what: str, count: int) -> NDArray[np.int64]:
     return _rng(seed, shard, what).permutation(count)
@@ -273,15 +301,20 @@ def fill(folder: Path, shard: str, engine: str, jobs: Callable[[int], Job | None
 
 
 def build_corpus(out: Path, engine: str, hours: float, *, shard: str = "", seed: int = 1, longer: float = 0.11,
-                 pack_s: float = 300.0) -> float:  # fmt: skip
+                 pack_s: float = 300.0, crowd: bool = False) -> float:  # fmt: skip
     """Add an engine's training clips to `out` until its shard holds `hours`.  Returns the seconds it holds.
 
-    longer: share of jobs that are phrases or sentences; 0.11 of the jobs is about 35 % of the hours.
+    longer: share of jobs that are phrases or sentences; 0.11 of the jobs is about 35 % of the hours. crowd: ever new
+    speakers of short words instead (`crowd_job`).
     """
-    shard = shard or engine
+    shard = shard or engine + ("_crowd" if crowd else "")
     if ENGINES[engine].split != "train":
         raise ValueError(f"{engine} is held out: it belongs to build_dev")
-    return fill(out, shard, engine, lambda n: train_job(engine, shard, n, seed, longer), hours * 3600, seed, pack_s)
+
+    def job(number: int) -> Job:
+        return crowd_job(engine, shard, number, seed) if crowd else train_job(engine, shard, number, seed, longer)
+
+    return fill(out, shard, engine, job, hours * 3600, seed, pack_s)
 
 
 def build_dev(out: Path, engine: str, *, seed: int = 1, pack_s: float = 300.0) -> float:
@@ -300,6 +333,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--hours", type=float, default=1.0, help="of sound, for each engine (training voices)")
     parser.add_argument("--shard", default="", help="name that tells parallel processes of one engine apart")
     parser.add_argument("--longer", type=float, default=0.11, help="share of lines that are longer than a word")
+    parser.add_argument("--crowd", action="store_true", help="ever new speakers, each saying a few short words")
     parser.add_argument("--pack-s", type=float, default=300.0)
     parser.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args(arguments)
@@ -309,7 +343,7 @@ def main(arguments: list[str] | None = None) -> None:
             build_dev(chosen.out, engine, seed=chosen.seed, pack_s=chosen.pack_s)
         else:
             build_corpus(chosen.out, engine, chosen.hours, shard=chosen.shard, seed=chosen.seed, longer=chosen.longer,
-                         pack_s=chosen.pack_s)  # fmt: skip
+                         pack_s=chosen.pack_s, crowd=chosen.crowd)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from torch import Tensor, nn
 from listener.speech.network import shipped_model
 from listener.speech.pronounce import PHONE_INDEX, Pronunciation
 from models.training.data import transcribe
+from models.training.finished import net_of
 from models.training.net import Ear, NetShape
 from models.training.texts import lexicon
 
@@ -46,6 +47,15 @@ def load_net(state: dict) -> Ear:
     net = Ear(NetShape(**state["shape"]))
     net.load_state_dict(state["average"])
     return net.float().eval()
+
+
+def mixed(net: Ear, other: Ear, share: float) -> Ear:
+    """Weight by weight, a share (0 to 1) of a network, the rest of another of the same shape: a fit that went on from
+    the other keeps so what it won, and most of what it would have forgotten (Wortsman et al. 2022, robust fine-tuning)."""
+    old = other.state_dict()
+    blend = {name: share * w + (1 - share) * old[name].to(w.dtype) for name, w in net.state_dict().items()}
+    net.load_state_dict(blend)
+    return net.eval()
 
 
 def export_step(net: Ear, path: Path) -> None:
@@ -103,12 +113,17 @@ def main() -> None:
     parser.add_argument("--fit", type=Path, required=True, help="ear.pt that the fit wrote")
     parser.add_argument("--corpus", type=Path, required=True, help="its folder, for the list of common words")
     parser.add_argument("--like", type=Path, default=shipped_model(), help="model folder (default: the listener's own)")
+    parser.add_argument("--share", type=float, default=1.0, help="below 1: of the fit; the rest of --like, weight by weight")
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
+    if not 0 < args.share <= 1:
+        parser.error(f"--share {args.share:g}: give more than 0, at most 1")
     args.out.mkdir(parents=True, exist_ok=True)
     known = json.loads((args.like / "ear.json").read_text())
     state = torch.load(args.fit, map_location="cpu", weights_only=True)
     net = load_net(state)
+    if args.share < 1:
+        net = mixed(net, net_of(args.like), args.share)
     export_step(net, args.out / "ear.onnx")
     (args.out / "ear.float.onnx").unlink()
     export_text(net, args.out / "text.onnx")

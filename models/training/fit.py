@@ -60,8 +60,8 @@ class Plan:
     workers: int = 12
     shares: dict[str, float] = field(
         default_factory=lambda: {
-            "kokoro": 0.22, "espeak": 0.08, "flite": 0.06, "hibari": 0.06, "festival": 0.05,
-            "real": 0.19, "amazon_queen": 0.21, "steel_sky": 0.13, "readers": 0.10, "people": 0.03,
+            "kokoro": 0.24, "espeak": 0.06, "flite": 0.05, "hibari": 0.01, "festival": 0.05,
+            "real": 0.17, "amazon_queen": 0.22, "steel_sky": 0.14, "readers": 0.08, "people": 0.01,
         }
     )  # fmt: skip
 

@@ -3,7 +3,7 @@
 The phrases stand in ``phrases.yaml`` in two lists. The prediction is fitted on one and checked on the other, and what
 comes out of the check is written beside it. Each step by itself:
 
-    python -m models.training.phrases measure --packages DIR    # adds rows to models/ear-2/phrases.csv, goes on where it was
+    python -m models.training.phrases measure --packages DIR    # adds rows to models/ear-3/phrases.csv, goes on where it was
     python -m models.training.phrases spot                      # what `listener phrase --measure` hears: phrases_spot.csv
     python -m models.training.phrases table                     # phrases.csv, phrases_spot.csv, evaluation.csv -> phrases.json
 """

@@ -165,6 +165,21 @@ def drill_words() -> tuple[str, ...]:
     return tuple(dict.fromkeys((*COMMANDS, *LOOKALIKES, *relatives(COMMANDS))))
 
 
+@lru_cache(maxsize=1)
+def short_words(most_phones: int = 4, among: int = 1000) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Words of at most so many phones: the commands, and beside them the commonest words and what is like the commands."""
+    kept = [word for word in dict.fromkeys((*COMMANDS, *LOOKALIKES, *common_words(among))) if _phones(word) <= most_phones]
+    commands = frozenset(COMMANDS)
+    return tuple(w for w in kept if w in commands), tuple(w for w in kept if w not in commands)
+
+
+def _phones(word: str) -> float:
+    try:
+        return len(pronunciations(word)[0])
+    except UserError:
+        return np.inf
+
+
 def relatives(words: Iterable[str], nearest: int = 6, longer: int = 4, among: int = 20_000) -> tuple[str, ...]:
     """Words that are easily taken for one of ``words``, the commonest first, each once.
 

@@ -13,8 +13,9 @@ need_python("onnx", "the train extra")
 from listener.speech.network import Network, open_session, read_info, shipped_model  # noqa: E402
 from listener.speech.pronounce import PHONE_INDEX  # noqa: E402
 from models.training.augment import FeatureMaker  # noqa: E402
+from models.training.export import mixed  # noqa: E402
 from models.training.fit import make_net  # noqa: E402
-from models.training.net import NetShape  # noqa: E402
+from models.training.net import Ear, NetShape  # noqa: E402
 
 RECORDINGS = Path(__file__).parents[2] / "recordings_synthetic"
 
@@ -41,3 +42,11 @@ def test_the_text_encoder_read_back_gives_the_embeddings_of_the_shipped_rivals()
         for number in (0, 700, 4000, len(file["phones"]) - 1):
             phones = torch.tensor([[PHONE_INDEX[p] for p in file["phones"][number].split()]])
             assert np.allclose(net.text(phones)[0].numpy(), file["embedded"][number].astype(np.float32), atol=0.01)
+
+
+def test_a_mixture_is_the_share_of_each_weight_and_buffers_that_are_the_same_stay_so() -> None:
+    shape = NetShape(width=64, layers=1, heads=2, query=16)
+    one, other = Ear(shape), Ear(shape)
+    told = {name: values.clone() for name, values in one.state_dict().items()}
+    for name, values in mixed(one, other, 0.25).state_dict().items():
+        assert torch.allclose(values, 0.25 * told[name] + 0.75 * other.state_dict()[name], atol=1e-6), name

@@ -133,10 +133,33 @@ def test_every_voice_says_every_drill_word_once_a_round_and_no_common_word_comes
     assert len(others) < len(common) and len(set(others)) == len(others)
 
 
+def test_a_crowd_is_ever_new_speakers_of_a_few_short_words_three_takes_each_and_no_word_comes_back_early(monkeypatch):
+    monkeypatch.setattr(corpus, "kokoro_mix", lambda packs, rng: Buzz(f"mix of {len(packs)}: {rng.integers(10**9)}"))
+    monkeypatch.setattr(corpus, "voices", lambda engine: [Buzz("one"), Buzz("two")])
+    kinds = texts.short_words()
+    assert set(kinds[0]) <= set(texts.COMMANDS) and not set(kinds[1]) & set(texts.COMMANDS)
+    assert {"up", "stop", "hold"} <= set(kinds[0]) and {"top", "old"} <= set(kinds[1])
+    jobs = [corpus.crowd_job("kokoro", "x", n, 1) for n in range(corpus.TAKES * corpus.A_FEW * 20)]
+    again = corpus.crowd_job("kokoro", "x", 50, 1)
+    assert (again.voice.name, again.line, again.speed) == (jobs[50].voice.name, jobs[50].line, jobs[50].speed)
+    said = [(j.voice.name, j.line.text) for j in jobs]
+    assert len({name for name, _ in said}) == 20
+    takes = said[:: corpus.TAKES]
+    assert said == [one for one in takes for _ in range(corpus.TAKES)]
+    for kind in (0, 1):
+        words = [text for _, text in takes[kind::2]]
+        first_round = words[: len(kinds[kind])]
+        assert set(words) <= set(kinds[kind]) and len(set(first_round)) == len(first_round)
+    assert len({j.speed for j in jobs[:3]}) == 3 and all(0.7 <= j.speed <= 1.5 for j in jobs)
+
+
 class Buzz:
     """A stand-in voice so that the pack format is tested without an engine."""
 
-    name, rate_hz = "buzz", 16000
+    rate_hz = 16000
+
+    def __init__(self, name="buzz"):
+        self.name = name
 
     def say(self, spoken, speed, rng):
         tone = np.sin(np.arange(int(1600 * len(spoken) / speed)) * 0.2).astype(np.float32)

@@ -193,7 +193,7 @@ def session_of(parts: list[Part | Judged], how: str = "live") -> Session:
     levels = {"cautious": 7.0, "balanced": 5.0, "eager": 4.0}
     begun = Begun(
         utc="2031-05-01T10:00:00.0Z", how=how, channel="Launch", source="USB Audio", in_force="balanced", alert_levels=levels,
-        heard_with={"phrases": [{"words": "suspend", "repeats": 3}]}, engine="ear", model="ear-2", version="1",
+        heard_with={"phrases": [{"words": "suspend", "repeats": 3}]}, engine="ear", model="ear-3", version="1",
     )  # fmt: skip
     return Session(Path("nowhere"), begun, list(parts))
 
