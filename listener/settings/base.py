@@ -178,6 +178,8 @@ class EarSettings(Checked):
     """The model's folder: the one that holds ear.json. Without it, the model that comes with the listener."""
     examples: FilePath | None = None
     """A folder of examples: what `listener voices learn` made of takes by your own people."""
+    hear_again: bool = True
+    """Hear the last seconds once more behind two words of a phrase: finds more calls, for some processor time."""
 
 
 class SphinxSettings(Checked):

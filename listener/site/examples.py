@@ -20,8 +20,9 @@ from listener.events import RATE_HZ, Hit
 from listener.radio import VOICE_BAND_HZ
 from listener.settings import PhraseSettings, Settings
 from listener.speech.bank import Bank, read_bank
-from listener.speech.ear import EarEngine, EarSpotter, model_folder
+from listener.speech.ear import EarEngine, model_folder
 from listener.speech.examples import Examples, hear_bank
+from listener.speech.judge import Judge
 from listener.speech.network import Network, open_session
 from listener.speech.phrase_ear import FRAME_S
 from listener.speech.pronounce import unknown_words
@@ -84,7 +85,7 @@ class _Words:
 
     def judge(self, queries: np.ndarray) -> tuple[np.ndarray | None, np.ndarray]:
         """Log probabilities of the phrase's own words, None if it is not known; and log_sum."""
-        words, _, log_sum = self.engine.words.judge(queries)
+        words, _, log_sum = self.engine.phrases.words.judge(queries)
         return (words if self.known else None), log_sum
 
 
@@ -115,7 +116,7 @@ def learn(phrase: str, takes: Takes, settings: Settings) -> tuple[Examples, Outc
 def _words(phrase: str, settings: Settings) -> _Words:
     spelled = dict(settings.pronounce)
     known = not unknown_words([phrase], spelled)
-    engine = EarEngine(model_folder(settings), [phrase] if known else [], spelled)
+    engine = EarEngine(model_folder(settings), [phrase] if known else [], spelled, hear_again=False)
     return _Words(engine, phrase, len(phrase.split()), known)
 
 
@@ -182,14 +183,14 @@ def _fits(words: _Words, bank: Bank) -> np.ndarray:
     if not words.known:
         return np.zeros(len(bank.phones), np.float32)
     engine = words.engine
-    ear = Listening(engine.info.weights, [words.phrase], engine.pronunciations, engine.known.sounds.look_alikes, engine.words)
+    ear = Listening.of(engine.phrases, engine.known.sounds.look_alikes)
     fits: np.ndarray = search_bank(bank, ear)[0][0]
     return fits
 
 
 def _learnt(words: _Words, heard: list[Heard], half: np.ndarray, bank: Bank) -> Examples:
     """Directions from these takes and one half of the talk."""
-    talk_own, _, talk_sum = words.engine.words.judge_sparse(bank.queries[half], bank.log_sum[half])
+    talk_own, _, talk_sum = words.engine.phrases.words.judge_sparse(bank.queries[half], bank.log_sum[half])
     views = [words.judge(one.queries) for one in heard]
     vectors, biases, peaks = [], [], []
     for place in range(words.count):
@@ -296,7 +297,7 @@ def _with_offset(
     """
     engine = words.engine
     views = np.full((len(bank.at), words.count), -99.0, np.float32)
-    own, _, log_sum = engine.words.judge_sparse(bank.queries, bank.log_sum)
+    own, _, log_sum = engine.phrases.words.judge_sparse(bank.queries, bank.log_sum)
     for examples, half in zip(learnt, halves[::-1], strict=True):
         views[half] = examples.view(bank.queries[half], log_sum[half], own[half] if words.known else None)
 
@@ -349,13 +350,8 @@ def _folds(heard: dict[str, list[Heard]]) -> list[tuple[list[Heard], list[Heard]
 
 def _scores(words: _Words, one: Heard, examples: dict[str, Examples]) -> list[float]:
     """The best score of the phrase in each take, -99 where it was not heard."""
-    engine = words.engine
-    kept, engine.examples = engine.examples, examples
-    try:
-        spotter = EarSpotter(engine)
-        told = spotter.judge(one.phones, one.queries)
-    finally:
-        engine.examples = kept
+    phrases = words.engine.phrases
+    told = Judge(phrases, examples).fits(one.phones, one.queries, phrases.words.judge(one.queries))
     return [max((fit.score for _, fit in told if fit.start * FRAME_S < end + 0.2 and fit.end * FRAME_S > start), default=-99.0)
             for start, end in one.spans]  # fmt: skip
 

@@ -1,7 +1,8 @@
 """A phrase measured on the spot: synthetic voices of this computer say it in a simulated jet, and the ear listens.
 
 These voices trained the ear, which finds more of their calls than of strangers'; so the noise is harder than what is told of
-otherwise, and what other voices get is predicted from the share found here (``phrase_table.Table.from_spot``).
+otherwise, and what other voices get is predicted from the share found here (``phrase_table.Table.from_spot``). What is told
+otherwise was heard once, and so is this: a watch, which hears again, finds more of both.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def measure(phrase: PhraseSettings, settings: Settings, told: Callable[[int, int
     said, missing = _said(phrase.words)
     if not said:
         raise UserError(f"no voice here to measure with ({next(iter(missing.values()))}); apt-get install flite espeak-ng")
-    settings = settings.with_phrases((phrase,))
+    settings = heard_once(settings.with_phrases((phrase,)))
     engine = load_engine(settings)
     wanted = [(voice, number, snr_db) for voice in said for number in range(CALLS[voice]) for snr_db in SNRS_DB]
     trials = []
@@ -90,6 +91,11 @@ def measure(phrase: PhraseSettings, settings: Settings, told: Callable[[int, int
         found, confidence = _heard(_in_a_jet(speech, snr_db, rng), span, settings, engine)
         trials.append(Trial(voice, snr_db, found, confidence))
     return Spot(tuple(trials), missing)
+
+
+def heard_once(settings: Settings) -> Settings:
+    """The settings without hearing again, which would find nearly all and tell phrases apart no longer."""
+    return settings.model_copy(update={"ear": settings.ear.model_copy(update={"hear_again": False})})
 
 
 def _said(words: str) -> tuple[dict[str, list[np.ndarray]], dict[str, str]]:

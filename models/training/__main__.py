@@ -34,6 +34,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--easy-share", type=float, default=Plan.easy_share, help="of the budget: noise comes gradually")
     parser.add_argument("--margin", type=float, default=Plan.margin, help="by which a word must beat its look-alikes")
     parser.add_argument("--teacher-weight", type=float, default=Plan.teacher_weight, help="0: no teacher")
+    whole = "every frame hears the whole line: for the network that hears a call's seconds again (export --whole)"
+    parser.add_argument("--whole", action="store_true", help=whole)
     parser.add_argument("--seed", type=int, default=Plan.seed)
     return parser.parse_args()
 
@@ -47,7 +49,7 @@ def main() -> None:
     plan = replace(
         Plan(), minutes=args.minutes, steps=args.steps, batch=args.batch, workers=args.workers, seed=args.seed,
         teacher_weight=args.teacher_weight, rate_trunk=args.rate * Plan.rate_trunk, easy_share=args.easy_share,
-        rate_heads=args.rate * Plan.rate_heads, margin=args.margin,
+        rate_heads=args.rate * Plan.rate_heads, margin=args.margin, whole=args.whole,
     )
     path = train(
         args.corpus, args.out, args.start, args.real, plan, noise_rows=args.noise_rows, pause_s=args.pause_after,

@@ -4,7 +4,7 @@ From it the listener reads, for any phrase, how well talk alone does (``listener
 phone scores near each frame's best, and the word view's queries where it believes a word was said. The talk is speech
 of the training side only; each stream of about two minutes is heard quiet, at 10 dB or at 3 dB, in turn.
 
-    python -m models.training.bank --real FOLDER [--packages DIR] --model models/ear-3 --work DIR
+    python -m models.training.bank --real FOLDER [--packages DIR] --model models/ear-4 --work DIR
 
 ``--work`` keeps the network's outputs, so that a stopped run goes on where it was.
 """
@@ -15,7 +15,7 @@ import argparse
 import hashlib
 import json
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -26,7 +26,9 @@ from listener.atomic_write import write_whole_with
 from listener.radio import VOICE_BAND_HZ, band_pass, mix, noise
 from listener.settings import read_settings
 from listener.speech import bank as shipped
+from listener.speech.again import FOLDER, FRAMES
 from listener.speech.ear import EarEngine
+from listener.speech.features import HOP
 from listener.speech.known import BROUGHT, keep
 from listener.speech.network import Network, open_session, read_info, shipped_model
 from models.training import data, devset
@@ -109,6 +111,26 @@ class Hearing:
         return phones, queries
 
 
+class HearingAgain:
+    """What a model's second network gives for a sound, frame by frame beside ``Hearing``: of every window the middle half."""
+
+    def __init__(self, folder: Path) -> None:
+        self._info = read_info(folder)
+        read_info(folder / FOLDER)
+        self._first, self._session = open_session(folder / "ear.onnx"), open_session(folder / FOLDER / "ear.onnx")
+
+    def __call__(self, audio: np.ndarray) -> Outputs:
+        """audio: float32, (n,), 16 kHz, a whole sound."""
+        network = Network(self._first, self._info, remembered=len(audio) // (2 * HOP) + FRAMES)
+        count = sum(len(phones) for phones, _ in [*network.feed(audio.astype(np.float32)), *network.flush()])
+        rows, half = network.rows(count), FRAMES // 2
+        parts = []
+        for first in range(0, count, half):
+            start, end = max(0, first - half // 2), min(count, first + half + half // 2)
+            phones, queries = self._session.run(["phones", "words"], {"features": rows[None, 2 * start : 2 * end + 3]})
+            mine = slice(first - start, min(first + half, count) - start)
+            parts.append((phones[mine], queries[mine]))
+        return np.concatenate([phones for phones, _ in parts]), np.concatenate([queries for _, queries in parts])
 
 # --- packing ----------------------------------------------------------------
 
@@ -174,10 +196,12 @@ def write_bank(parts: list[Part], words: np.ndarray, path: Path) -> None:
 # --- the command ------------------------------------------------------------
 
 
-def hear(model: Path, work: Path, found: Iterator[tuple[str, np.ndarray]]) -> list[Part]:
-    """Every stream's part, kept in the folder `work` as it is made, by the streams' names."""
+def hear(
+    hearing: Callable[[np.ndarray], Outputs], words: np.ndarray, work: Path, found: Iterator[tuple[str, np.ndarray]]
+) -> list[Part]:
+    """Every stream's part, kept in the folder `work` as it is made, by the streams' names; words: see ``common_words``."""
     work.mkdir(parents=True, exist_ok=True)
-    hearing, words, parts = Hearing(model), common_words(model), []
+    parts = []
     for name, audio in found:
         path = work / f"{name}.npz"
         if not path.exists():
@@ -221,13 +245,27 @@ def main() -> None:
     if not (args.real or args.packages):
         parser.error("--real or --packages (or both) is needed: there is no talk")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M:%S")
-    parts = hear(args.model, args.work, streams(talk(args.real, args.packages)))
-    write_bank(parts, common_words(args.model), args.model / shipped.NAME)
-    info = json.loads((args.model / "ear.json").read_text())
-    info["sha256"][shipped.NAME] = hashlib.sha256((args.model / shipped.NAME).read_bytes()).hexdigest()
-    (args.model / "ear.json").write_text(json.dumps(info, indent=2, allow_nan=False) + "\n")
+    found, again = talk(args.real, args.packages), args.model / FOLDER
+    if again.exists():
+        _add(again, HearingAgain(args.model), args.work / FOLDER, found)
+        _name(args.model, f"{FOLDER}/ear.json")
+    _add(args.model, Hearing(args.model), args.work, found)
     bring(args.model)
-    log.info("%.2f h, %.1f MB", sum(len(p.phones) for p in parts) / 180_000, (args.model / shipped.NAME).stat().st_size / 1e6)
+
+
+def _add(model: Path, hearing: Callable[[np.ndarray], Outputs], work: Path, found: dict[str, list[np.ndarray]]) -> None:
+    words = common_words(model)
+    parts = hear(hearing, words, work, streams(found))
+    write_bank(parts, words, model / shipped.NAME)
+    _name(model, shipped.NAME)
+    log.info("%.2f h, %.1f MB", sum(len(p.phones) for p in parts) / 180_000, (model / shipped.NAME).stat().st_size / 1e6)
+
+
+def _name(model: Path, file: str) -> None:
+    """Put a file's checksum into the model's ear.json."""
+    info = json.loads((model / "ear.json").read_text())
+    info["sha256"][file] = hashlib.sha256((model / file).read_bytes()).hexdigest()
+    (model / "ear.json").write_text(json.dumps(info, indent=2, allow_nan=False) + "\n")
 
 
 if __name__ == "__main__":

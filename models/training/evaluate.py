@@ -5,7 +5,7 @@ CSV row a recording, so that every figure of the model card can be made again. I
 can be run by itself; a recording is the same whatever else is run.
 
     python -m models.training.evaluate --part voices --part speech --packages DIR --voices DIR [--real DIR] --out results.csv
-    python -m models.training.evaluate --card models/ear-3/README.md --out results.csv   # only fill in the card's tables
+    python -m models.training.evaluate --card models/ear-4/README.md --out results.csv   # only fill in the card's tables
 """
 
 from __future__ import annotations

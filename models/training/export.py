@@ -33,6 +33,15 @@ class _Step(nn.Module):
         return self.net.step(features, position, known, keys, values)
 
 
+class _Whole(nn.Module):
+    def __init__(self, net: Ear) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, features: Tensor) -> Any:
+        return self.net.hear(features)
+
+
 class _Text(nn.Module):
     def __init__(self, net: Ear) -> None:
         super().__init__()
@@ -69,10 +78,25 @@ def export_step(net: Ear, path: Path) -> None:
         input_names=["features", "position", "known", "keys", "values"],
         output_names=["phones", "words", "keys_out", "values_out"],
     )  # fmt: skip
+    _in_8_bits(plain, path)
+
+
+def export_whole(net: Ear, path: Path) -> None:
+    """Write the network that hears some seconds whole: feature rows (1, 2 n + 3, 160) -> n frames."""
+    plain = path.with_suffix(".float.onnx")
+    torch.onnx.export(
+        _Whole(net), (torch.zeros(1, 2 * 300 + 3, net.shape.inputs),), str(plain), opset_version=OPSET, dynamo=False,
+        input_names=["features"], output_names=["phones", "words"], dynamic_axes={"features": {1: "rows"}},
+    )  # fmt: skip
+    _in_8_bits(plain, path)
+
+
+def _in_8_bits(plain: Path, path: Path) -> None:
     quantize_dynamic(
         str(plain), str(path), weight_type=QuantType.QInt8, per_channel=True, reduce_range=False,
         op_types_to_quantize=["MatMul", "Gemm"],
     )
+    plain.unlink()
 
 
 def export_text(net: Ear, path: Path) -> None:
@@ -114,6 +138,8 @@ def main() -> None:
     parser.add_argument("--corpus", type=Path, required=True, help="its folder, for the list of common words")
     parser.add_argument("--like", type=Path, default=shipped_model(), help="model folder (default: the listener's own)")
     parser.add_argument("--share", type=float, default=1.0, help="below 1: of the fit; the rest of --like, weight by weight")
+    whole = "of a fit with --whole: what hears a call's seconds again; --like is then the ear it is for"
+    parser.add_argument("--whole", action="store_true", help=whole)
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     if not 0 < args.share <= 1:
@@ -124,8 +150,7 @@ def main() -> None:
     net = load_net(state)
     if args.share < 1:
         net = mixed(net, net_of(args.like), args.share)
-    export_step(net, args.out / "ear.onnx")
-    (args.out / "ear.float.onnx").unlink()
+    (export_whole if args.whole else export_step)(net, args.out / "ear.onnx")
     export_text(net, args.out / "text.onnx")
     rivals = [said[0] for said in map(transcribe, lexicon(args.corpus)) if said]
     export_rivals(net, rivals, args.out / "rivals.npz")

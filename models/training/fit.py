@@ -56,6 +56,7 @@ class Plan:
     snr_db: tuple[float, float] = (-9.0, 24.0)
     easy_share: float = 0.25  # of the run, in which the lowest SNR falls from +12 dB
     average: float = 0.999
+    whole: bool = False  # every frame hears the whole line: the network that hears a call's seconds again
     seed: int = 1
     workers: int = 12
     shares: dict[str, float] = field(
@@ -214,8 +215,9 @@ class Fit:
         warp = torch.randint(len(augment.WARPS), (len(audio),), device=self.device, generator=self.generator)
         features = augment.mask_out(self.features(audio, warp), self.generator)
         offset = torch.randint(125, (len(audio),), device=self.device, generator=self.generator)
+        offset = torch.zeros_like(offset) if self.plan.whole else offset
         with torch.autocast(self.device.type, torch.bfloat16):
-            trunk = self.net.encode(features, offset * self.net.shape.chunk)
+            trunk = self.net.encode(features, offset * self.net.shape.chunk, whole=self.plan.whole)
             logits, queries, blank = self.net.judge(trunk)
         sizes = torch.full((len(audio),), logits.shape[1])
         phone_loss = ctc(logits, batch["phones"].to(self.device), sizes, batch["phone_counts"], BLANK)

@@ -172,6 +172,19 @@ class Ear(nn.Module):
         words = torch.cat([queries, blank], dim=2)
         return phones.log_softmax(2)[0], words[0], torch.stack(new_keys), torch.stack(new_values)
 
+    def hear(self, features: Tensor) -> tuple[Tensor, Tensor]:
+        """Some seconds heard whole, every frame attending to all: what is exported to hear a call again.
+
+        features (1, 2 n + 3, 160), frame j from rows 2j .. 2j+4. Returns phone log-probabilities (n, 40) and word
+        queries with the blank logit last (n, query + 1).
+        """
+        x = self._convolve(features.transpose(1, 2))
+        x = x + self.positions[: x.shape[1]]
+        for block in self.blocks:
+            x = block(x, None)
+        phones, queries, blank = self.judge(self.norm(x))
+        return phones.log_softmax(2)[0], torch.cat([queries, blank], dim=2)[0]
+
     def start_from(self, arrays: dict[str, np.ndarray]) -> None:
         """Take Whisper's encoder weights; the second feature view starts with no say."""
         get = {name: torch.from_numpy(values) for name, values in arrays.items()}

@@ -49,7 +49,10 @@ def read_arrays(path: Path) -> dict[str, np.ndarray]:
 
 
 def encoder_arrays(path: Path) -> dict[str, np.ndarray]:
-    """Only the encoder's arrays, float32, with the ``encoder/`` prefix taken off."""
+    """Only the encoder's arrays, float32, with the ``encoder/`` prefix taken off; an .npz file holds them so already."""
+    if path.suffix == ".npz":
+        with np.load(path) as file:
+            return {name: file[name].astype(np.float32) for name in file.files}
     return {
         name.removeprefix("encoder/"): values.astype(np.float32)
         for name, values in read_arrays(path).items()

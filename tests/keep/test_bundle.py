@@ -30,7 +30,7 @@ def journal(tmp_path):
     journal.append("start", {"version": "0.1.0"}, unix_s=NOON - 9_000)
     for minute in range(-60, 60, 5):
         journal.append("state", {"state": "LISTENING", "reasons": []}, "Launch", unix_s=NOON + 60 * minute)
-    body = {"phrase": "suspend", "repeats": 3, "confidence": 0.98, "hits": [], "engine": "ear", "model": "ear-3"}
+    body = {"phrase": "suspend", "repeats": 3, "confidence": 0.98, "hits": [], "engine": "ear", "model": "ear-4"}
     call, _ = journal.append("alert", body, "Launch", 24_000, unix_s=NOON)
     taken = take_clip(Clip(call.id, "Launch", call.utc, ring, 0, 0, 40_000), folder / "evidence")
     journal.append("evidence", {"file": taken.file, "sha256": taken.sha256}, "Launch", about=call.id, unix_s=NOON + 6)
@@ -50,7 +50,7 @@ def test_it_holds_what_an_investigation_needs(journal, tmp_path):
     assert (out / "rows.csv").read_text().startswith("id,utc,")
     assert json.loads((out / "settings.json").read_text())["settings"] == {"engine": "ear"}
     versions = json.loads((out / "versions.json").read_text())
-    assert (versions["heard_by"], versions["engine"], versions["model"]) == ("0.1.0", "ear", "ear-3")
+    assert (versions["heard_by"], versions["engine"], versions["model"]) == ("0.1.0", "ear", "ear-4")
     assert versions["journal_head"] == str(Records(folder).head())
     assert [p.suffix for p in (out / "evidence").iterdir()] == [".flac"] and (out / "problems.txt").read_text() == ""
     assert "never permission" in (out / "README.txt").read_text().replace("\n", " ")

@@ -8,7 +8,7 @@ import pytest
 from models.training import report
 from models.training.rows import CALLS, NOISE, SPEECH, Row, calls_table, of, per_hour, rate, read, reliability, write
 
-FOLDER = Path(__file__).parents[2] / "models" / "ear-3"
+FOLDER = Path(__file__).parents[2] / "models" / "ear-4"
 ECE_AT_MOST = 0.05
 FALSE_ALERTS_PER_HOUR = 0.5
 

@@ -67,6 +67,20 @@ def test_streaming_in_chunks_equals_hearing_it_whole(first: int) -> None:
 
 
 @torch.no_grad()
+def test_what_hears_again_is_the_whole_line_as_it_is_fitted() -> None:
+    """The exported way (feature rows, two of nothing before the first) against the fit's."""
+    net, features = _net(), torch.randn(1, 81, SMALL.inputs)
+    fitted = net.judge(net.encode(features, torch.tensor([0]), whole=True))
+    phones, words = net.hear(torch.cat([torch.zeros(1, 2, SMALL.inputs), features], dim=1))
+    assert len(phones) == 40
+    assert (phones - fitted[0][0].log_softmax(1)[:40]).abs().max() < 1e-5
+    assert (words - torch.cat([fitted[1], fitted[2]], dim=2)[0, :40]).abs().max() < 1e-5
+    later = features.clone()
+    later[:, 70:] += 5.0
+    assert not torch.equal(net.encode(later, torch.tensor([0]), whole=True)[0, :8], net.encode(features, torch.tensor([0]), whole=True)[0, :8])
+
+
+@torch.no_grad()
 def test_a_chunk_never_hears_the_future_nor_the_far_past() -> None:
     net, features = _net(), torch.randn(1, 203, SMALL.inputs)
     later, earlier = features.clone(), features.clone()

@@ -193,7 +193,7 @@ def session_of(parts: list[Part | Judged], how: str = "live") -> Session:
     levels = {"cautious": 7.0, "balanced": 5.0, "eager": 4.0}
     begun = Begun(
         utc="2031-05-01T10:00:00.0Z", how=how, channel="Launch", source="USB Audio", in_force="balanced", alert_levels=levels,
-        heard_with={"phrases": [{"words": "suspend", "repeats": 3}]}, engine="ear", model="ear-3", version="1",
+        heard_with={"phrases": [{"words": "suspend", "repeats": 3}]}, engine="ear", model="ear-4", version="1",
     )  # fmt: skip
     return Session(Path("nowhere"), begun, list(parts))
 
@@ -297,8 +297,8 @@ def test_the_watch_learns_when_a_line_was_accepted_and_what_has_changed(site: Pa
     now = Settings()
     assert changed_since(accepted, now, now.watch.channels[0], model="bursts") == []
     other = Settings.model_validate({"sensitivity": "eager", "watch": {"channels": [{"device": "USB"}]}})
-    assert changed_since(accepted, other, other.watch.channels[0], model="ear-3", source="USB Audio") == [
-        "sensitivity: balanced then, eager now", "line.device: not set then, USB now", "model: bursts then, ear-3 now",
+    assert changed_since(accepted, other, other.watch.channels[0], model="ear-4", source="USB Audio") == [
+        "sensitivity: balanced then, eager now", "line.device: not set then, USB now", "model: bursts then, ear-4 now",
         "source: recordings then, USB Audio now",
     ]  # fmt: skip
 

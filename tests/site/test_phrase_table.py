@@ -1,6 +1,6 @@
 """The shipped table of phrases is what its rows make, and the agreement that it states is what they give.
 
-About 80 s: LISTENER_LONG=1 collects it. Run it after any change of models/ear-3/phrases.json or what it is made of.
+About 80 s: LISTENER_LONG=1 collects it. Run it after any change of models/ear-4/phrases.json or what it is made of.
 """
 
 import json

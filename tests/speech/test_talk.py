@@ -49,8 +49,8 @@ def test_the_bank_is_heard_as_the_stream_was(sound, bank):
     spotter = engine.spotter()
     said = [hit for hit in [*spotter.feed(sound), *spotter.finish()] if hit.score > 0]
     assert len(said) >= 3
-    look_alikes = [[way for (way,) in engine.look_alikes]]
-    talk = hear_talk(bank, Listening(engine.info.weights, ["suspend"], engine.pronunciations, look_alikes, engine.words))["suspend"]
+    look_alikes = [[way for (way,) in engine.phrases.look_alikes]]
+    talk = hear_talk(bank, Listening(engine.info.weights, ["suspend"], engine.phrases.pronunciations, look_alikes, engine.phrases.words))["suspend"]
     for hit in (a for a in said if a.score == max(b.score for b in said if a.span.overlaps(b.span))):
         best = max((one for one in talk if one.span.overlaps(hit.span)), key=lambda one: one.score)
         assert best.score == pytest.approx(hit.score, abs=0.7)
@@ -138,7 +138,9 @@ def test_the_second_start_knows_what_the_first_worked_out(tmp_path, monkeypatch)
     first = EarEngine(shipped_model(), ["cease fire", "halt"], {})
     monkeypatch.setattr("listener.speech.ear.look_up", lambda *_: pytest.fail("the dictionary was searched again"))
     second = EarEngine(shipped_model(), ["cease fire", "halt"], {})
-    assert (second.pronunciations, second.look_alikes, second.look_alikes_of) == (first.pronunciations, first.look_alikes, first.look_alikes_of)
+    assert (second.phrases.pronunciations, second.phrases.look_alikes, second.phrases.look_alikes_of) == (
+        first.phrases.pronunciations, first.phrases.look_alikes, first.phrases.look_alikes_of
+    )
     assert second.talk == first.talk
 
 
@@ -158,7 +160,7 @@ def test_other_spellings_other_phrases_and_other_models_are_not_confused(tmp_pat
 
 def test_a_lower_floor_only_adds_words(bank):
     engine = EarEngine(shipped_model(), ["suspend"], {})
-    look_alikes = [[way for (way,) in engine.look_alikes]]
-    ear = Listening(engine.info.weights, ["suspend"], engine.pronunciations, look_alikes, engine.words)
+    look_alikes = [[way for (way,) in engine.phrases.look_alikes]]
+    ear = Listening(engine.info.weights, ["suspend"], engine.phrases.pronunciations, look_alikes, engine.phrases.words)
     strict = replace(engine.info.weights, told_floor=-1.0)
     assert len(hear_talk(bank, ear)["suspend"]) >= len(hear_talk(bank, replace(ear, weights=strict))["suspend"])

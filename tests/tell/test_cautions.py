@@ -39,7 +39,7 @@ def unsaid(text: str) -> list[str]:
 @pytest.mark.parametrize(
     "file",
     [
-        "README.md", "models/README.md", "models/ear-3/README.md", "docs/watch.md", "docs/phrases.md", "docs/voices.md",
+        "README.md", "models/README.md", "models/ear-4/README.md", "docs/watch.md", "docs/phrases.md", "docs/voices.md",
         "configs/flight_deck.yaml", "configs/winch_field.yaml", "configs/rocket_range.yaml",
     ],
 )  # fmt: skip

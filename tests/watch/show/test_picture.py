@@ -17,7 +17,7 @@ CALL = Shown(7, "alert", "2030-03-17T17:46:32.000000Z", NOW - 8, "suspend", 3, 3
 QUIET = ChannelView(
     number=0, name="Launch", device="USB Audio", state=State.LISTENING, since_unix_s=NOW - 60, because=(),
     level_dbov=-24.0, peak_dbov=-9.0, noise_dbov=-50.0, snr_db=26.0, words=(), last_alert=None, last_partly=None,
-    unacknowledged=(), engine="ear", model="ear-3", behind_s=0.0, restarts=0, gaps=0, proof_passed=True,
+    unacknowledged=(), engine="ear", model="ear-4", behind_s=0.0, restarts=0, gaps=0, proof_passed=True,
     proof_unix_s=NOW - 90, proof_detail="the known call was found", stream_s=60.0, pids={},
 )  # fmt: skip
 
@@ -91,7 +91,7 @@ def test_all_channels_fit_the_terminal_whatever_has_happened(channels, height, w
     assert text.count("▲") == channels - 1 or len(calls) * 2 == text.count("▲")
 
 
-CHANGED = "Launch: accepted 12 days ago; CHANGED SINCE: sensitivity: balanced then, eager now, model: ear-2 then, ear-3 now"
+CHANGED = "Launch: accepted 12 days ago; CHANGED SINCE: sensitivity: balanced then, eager now, model: ear-3 then, ear-4 now"
 
 
 @pytest.mark.parametrize("width", [80, 120])
