@@ -10,9 +10,9 @@ the better of two reports of a word. It takes nothing away, so it can find calls
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 from math import inf
 
 import numpy as np
@@ -31,6 +31,7 @@ PAIR_GAP_S = (-0.05, 2.2)  # ... with so much time between them ...
 PAIR_AGE_S = 2.4  # ... and the second ended no longer ago
 LONGEST_WORD_S = 2.0
 SAME = 0.65  # hits that share more of their time are the same word, as for the rule of calls
+EVEN = 2.0  # beats, onset to onset, of which the longest is shorter than so many of the shortest are even enough for a call
 NEWS = 0.1  # a word that was told is told again only if its score rose by this much
 
 
@@ -59,10 +60,10 @@ class SecondEar:
 
 
 class Again:
-    """Hears again on one channel. phrases: those that are; others are left alone."""
+    """Hears again on one channel. phrases: those that are, and how many words of each make a call; others are left alone."""
 
-    def __init__(self, ear: SecondEar, phrases: Iterable[str]) -> None:
-        self._ear, self._names = ear, tuple(phrases)
+    def __init__(self, ear: SecondEar, phrases: Mapping[str, int]) -> None:
+        self._ear, self._names = ear, dict(phrases)
         self.restart(0.0)
 
     def restart(self, first_s: float) -> None:
@@ -74,7 +75,8 @@ class Again:
 
     def due(self, fresh: Sequence[Hit], frames: int) -> list[str]:
         """The phrases to be heard again now, one chunk further: fresh are the hits of the first hearing in it, frames how many
-        have been heard. A phrase is due with every word, and every second chunk until the pair is too old.
+        have been heard. A phrase is due with every word, and every second chunk until the pair is too old; but not where its
+        last words are a call already, which nothing could make clearer.
         """
         now_s, due = self._first_s + frames * FRAME_S, []
         for name in self._names:
@@ -83,7 +85,8 @@ class Again:
             self._told[name].extend(new)
             self._waited[name] += 1
             in_a_row = (two.end_s for one, two in product(self._words[name], repeat=2) if is_pair(one, two))
-            if max(in_a_row, default=-inf) + PAIR_AGE_S >= now_s and (new or self._waited[name] >= 2):
+            is_open = max(in_a_row, default=-inf) + PAIR_AGE_S >= now_s
+            if is_open and (new or self._waited[name] >= 2) and not is_call(self._words[name], self._names[name]):
                 self._waited[name] = 0
                 due.append(name)
         return due
@@ -108,6 +111,22 @@ def is_pair(one: Hit, two: Hit) -> bool:
     """Whether these are two words in a row, clear enough to be two of a call."""
     in_a_row = PAIR_GAP_S[0] <= two.start_s - one.end_s <= PAIR_GAP_S[1]
     return in_a_row and min(one.score, PAIR_CAP) + min(two.score, PAIR_CAP) >= PAIR_FLOOR
+
+
+def is_call(words: Sequence[Hit], count: int) -> bool:
+    """Whether the last words heard are so many in a row and in an even beat, each as clear as counts."""
+    clear: list[Hit] = []
+    for hit in words:
+        if hit.score >= PAIR_CAP:
+            clear = [*(old for old in clear if not _same(old, hit)), hit]
+    last = sorted(clear, key=lambda hit: hit.start_s)[-count:]
+    beats_s = [two.start_s - one.start_s for one, two in pairwise(last)]
+    return (
+        len(last) == count > 1
+        and all(is_pair(one, two) for one, two in pairwise(last))
+        and max(beats_s) < EVEN * min(beats_s)
+        and all(hit.end_s <= last[-1].end_s for hit in words)
+    )
 
 
 def heard_again(first: Sequence[Hit], second: Sequence[Hit]) -> list[Hit]:

@@ -10,6 +10,7 @@ examples is judged by them instead (``examples``), with the phones beside where 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -89,8 +90,9 @@ class EarEngine:
 
     def __init__(
         self, folder: Path, phrases: list[str], spelled: dict[str, tuple[str, ...]], nearby: list[Sought] | None = None,
-        examples: Path | None = None, *, hear_again: bool = True,
+        examples: Path | None = None, *, hear_again: bool = True, repeats: Mapping[str, int] | None = None,
     ) -> None:  # fmt: skip
+        """repeats: how many words of a phrase make a call; three where it is not told."""
         self.folder = folder
         self.info = read_info(folder)
         self.model = self.info.name
@@ -98,7 +100,7 @@ class EarEngine:
         # Those that are heard by phones too, and their places there.
         phrases = [name for name in phrases if name not in self.examples or self.examples[name].phones]
         # Of what examples heard neither a second look nor hearing again has been measured.
-        self.heard_again = [name for name in phrases if name not in self.examples]
+        self.heard_again = {name: (repeats or {}).get(name, 3) for name in phrases if name not in self.examples}
         self.session = open_session(folder / "ear.onnx")
         again = folder / FOLDER if hear_again and (folder / FOLDER).exists() and self.heard_again else None
         self.kept_as = fingerprint(folder, phrases, spelled, twice=again is not None)
@@ -145,7 +147,8 @@ def model_folder(settings: Settings) -> Path:
 def load(settings: Settings) -> EarEngine:
     """The engine of the settings. Raises UserError for unknown words and damaged models."""
     phrases = [phrase.words for phrase in settings.phrases]
-    ear = settings.ear
+    ear, repeats = settings.ear, {phrase.words: phrase.repeats for phrase in settings.phrases}
     return EarEngine(
-        model_folder(settings), phrases, dict(settings.pronounce), sought(settings), ear.examples, hear_again=ear.hear_again
-    )
+        model_folder(settings), phrases, dict(settings.pronounce), sought(settings), ear.examples,
+        hear_again=ear.hear_again, repeats=repeats,
+    )  # fmt: skip

@@ -44,7 +44,10 @@ MEASURED = "phrases.csv"
 SPOT = "phrases_spot.csv"
 USED = ("phones", "words", "ambiguity", "weak", "stops")  # of the features; the rest was tried and left out
 RIDGE = 10.0  # on features of spread one, over calls
-SAID_BY = "flite rms and awb, Pico en-US and en-GB, Piper joe (none of them trained the ear); heard once: a watch hears again and finds more"
+SAID_BY = (
+    "flite rms and awb, Pico en-US and en-GB, Piper joe (none of them trained the ear); heard once: a watch hears again and "
+    "finds more"
+)
 
 Outcomes = dict[str, dict[str, list[int]]]  # by phrase and condition: 1 for each call found, 0 for each missed
 

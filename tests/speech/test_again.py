@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from listener.errors import UserError
 from listener.events import RATE_HZ, Hit
 from listener.settings import Settings
-from listener.speech.again import CHUNK, FOLDER, FRAMES, PAIR_AGE_S, Again, heard_again, is_pair
+from listener.speech.again import CHUNK, FOLDER, FRAMES, PAIR_AGE_S, Again, heard_again, is_call, is_pair
 from listener.speech.ear import EarEngine, load
 from listener.speech.features import HOP, FeatureStream
 from listener.speech.network import Network, open_session, read_info, shipped_model
@@ -53,12 +53,12 @@ def follow(again: Again, told: list[Hit], seconds: float) -> tuple[list[Hit], li
 
 
 def test_one_word_alone_is_not_heard_again():
-    assert follow(Again(Told(), ["go"]), [word(1.0, 3.0)], 10.0) == ([], [])
+    assert follow(Again(Told(), {"go": 3}), [word(1.0, 3.0)], 10.0) == ([], [])
 
 
 def test_two_words_in_a_row_are_until_a_third_would_come_too_late():
     told = [word(1.0, 1.0), word(2.0, 1.0)]
-    _, asked_s = follow(Again(Told(), ["go"]), told, 10.0)
+    _, asked_s = follow(Again(Told(), {"go": 3}), told, 10.0)
     chunk_s, end_s = CHUNK * FRAME_S, told[-1].end_s
     assert end_s <= min(asked_s) < end_s + 1.01 * chunk_s
     assert end_s + PAIR_AGE_S - 2 * chunk_s <= max(asked_s) <= end_s + PAIR_AGE_S
@@ -78,27 +78,37 @@ def test_no_two_words_of_a_call(one: Hit, two: Hit):
     assert not is_pair(one, two)
 
 
+def test_what_is_a_call_already_is_not_heard_again_but_where_more_words_are_asked_for():
+    told = [word(1.0, 1.0), word(2.0, 1.0), word(3.1, 1.0)]
+    three, four = (follow(Again(Told(), {"go": count}), told, 8.0)[1] for count in (3, 4))
+    assert max(three) < told[-1].end_s < max(four)
+    assert is_call(told, 3) and not is_call(told, 4)
+    assert not is_call([*told[:2], word(3.1, 0.4)], 3)  # the last word could come out clearer
+    assert not is_call([told[0], word(1.5, 1.0), word(3.1, 1.0)], 3)  # an uneven beat weakens a call
+    assert not is_call([*told, word(4.0, -2.0)], 3)  # another may have begun
+
+
 # --- what -------------------------------------------------------------------
 
 
 def test_what_was_told_as_well_is_not_told_again():
     told = [word(1.0, 1.0), word(2.0, 1.0)]
     third, better = word(3.0, -0.5), word(2.0, 1.5)
-    heard, _ = follow(Again(Told(word(1.0, 1.05), better, third), ["go"]), told, 4.0)
+    heard, _ = follow(Again(Told(word(1.0, 1.05), better, third), {"go": 3}), told, 4.0)
     assert sorted(heard, key=lambda hit: hit.start_s) == [better, third]  # each once, though it was heard many times
 
 
 def test_phrases_do_not_change_each_other():
     told = [word(1.0, 1.0), word(2.0, 1.0), word(1.3, 2.0, "stop"), word(2.5, 2.0, "stop"), word(3.1, -1.0, "stop")]
     ear = Told(word(3.0, -0.5), word(3.6, 0.5, "stop"), word(3.6, 0.5, "never asked for"))
-    both, _ = follow(Again(ear, ["go", "stop"]), told, 8.0)
+    both, _ = follow(Again(ear, {"go": 3, "stop": 3}), told, 8.0)
     for name in ("go", "stop"):
-        alone, _ = follow(Again(ear, [name]), [hit for hit in told if hit.phrase == name], 8.0)
+        alone, _ = follow(Again(ear, {name: 3}), [hit for hit in told if hit.phrase == name], 8.0)
         assert [hit for hit in both if hit.phrase == name] == alone != []
 
 
 def test_a_phrase_that_is_not_to_be_heard_again_is_left_alone():
-    assert follow(Again(Told(word(3.0)), ["go"]), [word(1.0, 1.0, "stop"), word(2.0, 1.0, "stop")], 5.0) == ([], [])
+    assert follow(Again(Told(word(3.0)), {"go": 3}), [word(1.0, 1.0, "stop"), word(2.0, 1.0, "stop")], 5.0) == ([], [])
 
 
 words = st.lists(
