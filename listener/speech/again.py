@@ -4,7 +4,7 @@ The streaming network tells each word within 240 ms and has heard nothing of wha
 hears the last six seconds at once, every frame with all the others beside it: it finds the third word that was clipped
 or said softly. Six seconds cost it as much as three of the stream cost the first, so it runs only behind a pair of words, at
 most once a chunk. What it hears are further hits of the same phrase, with scores of the same kind; the rule of calls takes
-the better of two reports of a word. It takes nothing away, so it can find calls and make false ones but lose none.
+the better of two reports of a word. It takes nothing away: a call can only be lost to it where it makes an alert too early.
 """
 
 from __future__ import annotations
