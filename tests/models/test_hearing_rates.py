@@ -59,7 +59,6 @@ def _interval(rows: list[Row]) -> tuple[float, float, str]:
     "phrase, snr_db, at_least",
     [
         ("suspend", None, 0.80),
-        ("suspend", 5.0, 0.80),
         ("suspend", -5.0, 0.80),
         ("stop", 10.0, 0.45),
         ("stop", 0.0, 0.65),
